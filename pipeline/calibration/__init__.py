@@ -1,0 +1,1 @@
+"""Detector calibration: what it is, how it is built, what makes a pixel bad."""

@@ -1,0 +1,121 @@
+"""What a calibration is: arrays, facts, identity, and whether it fits the frames at hand."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from enum import StrEnum
+
+import numpy as np
+
+from pipeline.errors import CalibrationError
+from pipeline.model import FlagImage, FloatImage
+
+
+class CalibrationKind(StrEnum):
+    """The parts of a calibration that a stage can ask for."""
+
+    DARK = "dark"
+    GAIN = "gain"
+    BAD_PIXELS = "bad_pixels"
+    NOISE = "noise"
+    LAG = "lag"
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseModel:
+    """Variance of one raw frame's pixel in GV², as ``offset + slope * (raw - dark)``.
+
+    ``offset`` is read noise (GV²), ``slope`` the gray values a detected quantum's worth of noise
+    brings (GV). ``gain_relative`` is the relative standard deviation that the gain map itself
+    carries because it was made from finitely many flats; it is fixed to the panel.
+    """
+
+    offset: float
+    slope: float
+    gain_relative: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationFacts:
+    """Everything about a calibration that is not an array; stored as ``calibration.json``."""
+
+    serial: str
+    gain_mode: str
+    rows: int
+    columns: int
+    noise: NoiseModel
+    frame_time_s: float | None = None
+    kv_min: float | None = None
+    kv_max: float | None = None
+    temperature_min_c: float | None = None
+    temperature_max_c: float | None = None
+    valid_from: str | None = None  # ISO 8601
+    valid_until: str | None = None
+    source_distance_mm: float | None = None  # focal spot to panel in the flats
+    lag_fractions: tuple[float, ...] = ()
+    linearity: Mapping[str, float] | None = None  # see build.py
+    bad_pixels: Mapping[str, int] = field(default_factory=dict)  # count per class and in total
+    acceptance: Mapping[str, float] = field(default_factory=dict)  # measured figures
+    exposures: tuple[Mapping[str, object], ...] = ()  # kind, files, sha256 of each
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationSet:
+    """A calibration in memory.
+
+    ``dark`` (float32, GV) and ``gain`` (float32, relative response, median 1 over good pixels) and
+    ``classes`` (uint8 bits of ``PixelClass``; 0 is a good pixel), all (rows, columns).
+    """
+
+    facts: CalibrationFacts
+    dark: FloatImage
+    gain: FloatImage
+    classes: FlagImage
+    identity: str
+
+    def require_fit(self, *, rows: int, columns: int, serial: str, gain_mode: str) -> None:
+        """Refuse, with every reason in one message, a calibration made for another panel or mode.
+
+        Raises:
+            CalibrationError: size, detector serial or gain mode differ from the frames'.
+        """
+        facts = self.facts
+        wrong = [
+            f"{name} is {ours} in the calibration but {theirs} in the frames"
+            for name, ours, theirs in (
+                ("panel size", f"{facts.rows}×{facts.columns}", f"{rows}×{columns}"),
+                ("detector serial", facts.serial, serial),
+                ("gain mode", facts.gain_mode, gain_mode),
+            )
+            if ours != theirs
+        ]
+        if wrong:
+            raise CalibrationError(
+                "this calibration doesn't fit the frames: " + "; ".join(wrong),
+                where=f"calibration {self.identity[:12]}",
+                remedy="Name the calibration that was made with this panel in this mode, "
+                "or correct the panel's entry in the config",
+            )
+
+
+def facts_to_json(facts: CalibrationFacts) -> str:
+    """The facts as canonical JSON: sorted keys, so that equal facts are equal text."""
+    return json.dumps(asdict(facts), sort_keys=True, indent=1, allow_nan=False)
+
+
+def content_identity(
+    facts: CalibrationFacts, dark: FloatImage, gain: FloatImage, classes: FlagImage
+) -> str:
+    """The SHA-256 (hex) of what a calibration says: its facts and its three arrays.
+
+    Independent of file names, folder and TIFF encoding.
+    """
+    digest = hashlib.sha256(facts_to_json(facts).encode())
+    arrays: Sequence[tuple[np.ndarray, str]] = ((dark, "<f4"), (gain, "<f4"), (classes, "u1"))
+    for array, kind in arrays:
+        digest.update(repr(array.shape).encode())
+        digest.update(np.ascontiguousarray(array, dtype=kind).tobytes())
+    return digest.hexdigest()

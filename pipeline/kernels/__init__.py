@@ -1,0 +1,1 @@
+"""Compiled loops and array functions: arrays in, arrays out; no files, no config."""

@@ -1,0 +1,1 @@
+"""Measures of a strip and the log that carries them."""

@@ -1,0 +1,1 @@
+"""Invented welds and scans whose truth is known."""
