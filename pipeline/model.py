@@ -78,10 +78,14 @@ class FrameRow:
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """Gray values linear in dose (float32) and flags (uint8), both (rows, columns)."""
+    """Gray values and flags (uint8), both (rows, columns).
+
+    As read the values are the panel's uint16; from the flat-field correction on they are float32
+    and linear in dose.
+    """
 
     index: int
-    values: FloatImage
+    values: FloatImage | RawImage
     flags: FlagImage
 
     def __post_init__(self) -> None:
@@ -98,3 +102,51 @@ class Measure:
     value: float | int | None
     unit: str = ""
     note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class StripGrid:
+    """Where the strip's pixels lie: column j at ``s_first_mm + j * pitch_mm``, row i at ``z``.
+
+    A full ring has exactly ``columns * pitch_mm`` = its circumference and ``s_first_mm`` = 0.
+    """
+
+    rows: int
+    columns: int
+    pitch_mm: float
+    s_first_mm: float
+    z_first_mm: float
+    ring: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """Where every frame was taken and how bright it is; arrays have one entry a used frame.
+
+    ``frames`` are the indices of the used frames in scan order; positions are millimetres along
+    the outer surface from the datum, their sigma is relative to the first frame; ``level`` is
+    exposure relative to the scan's geometric mean.
+    """
+
+    frames: NDArray[np.int64]
+    position_mm: FloatArray
+    sigma_mm: FloatArray
+    axial_mm: FloatArray
+    level: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """The strip and its maps, all (rows, columns) of ``grid``.
+
+    ``values`` are gray values linear in dose (0 where nothing is known), ``sigma`` the predicted
+    noise in steps of ``sigma_scale`` gray values, ``count`` how many frames measured a pixel,
+    ``origin`` as ``Origin``.
+    """
+
+    grid: StripGrid
+    values: RawImage
+    sigma: RawImage
+    count: FlagImage
+    origin: FlagImage
+    sigma_scale: float

@@ -56,7 +56,7 @@ class CalibrationFacts:
     valid_until: str | None = None
     source_distance_mm: float | None = None  # focal spot to panel in the flats
     lag_fractions: tuple[float, ...] = ()
-    linearity: Mapping[str, float] | None = None  # see build.py
+    linearity: Mapping[str, float] | None = None  # see levels.py
     bad_pixels: Mapping[str, int] = field(default_factory=dict)  # count per class and in total
     acceptance: Mapping[str, float] = field(default_factory=dict)  # measured figures
     exposures: tuple[Mapping[str, object], ...] = ()  # kind, files, sha256 of each

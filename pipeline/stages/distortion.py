@@ -2,12 +2,40 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
+import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field
 
 from pipeline.calibration.product import CalibrationKind
+from pipeline.geometry import Panel, ScanGeometry, pixel_to_surface, project
+from pipeline.model import FloatArray, StripGrid
 from pipeline.stages.base import Shape, parameters
+
+_MARGIN_PX = 3  # what the six-point interpolation needs beyond a pixel
+
+
+@dataclass(frozen=True, slots=True)
+class FrameMap:
+    """Where a frame's part of the strip lies on the panel, separably (see kernels.resample).
+
+    Strip column ``first + j`` is seen at panel column ``table[C0, j] + slope * row``; strip row i
+    of it at panel row ``table[R0, j] + i * table[STEP, j]``; ``table`` is float32. ``u_mm`` is the
+    column's place on the panel's plane.
+    """
+
+    first: int
+    table: NDArray[np.float32]
+    slope: np.float32
+    u_mm: FloatArray
+
+    @property
+    def columns(self) -> int:
+        """How many strip columns the frame reaches over."""
+        return self.table.shape[1]
 
 
 @parameters
@@ -23,3 +51,55 @@ class Distortion:
     """Parts of the panel that see the surface further than this from its centre are not used."""
     edge_px: Annotated[int, Field(ge=0, le=200)] = 4
     """Width of the panel's border that is never used."""
+
+    def reach_mm(self, geometry: ScanGeometry, panel: Panel) -> tuple[float, float]:
+        """The part of the surface, in s from the panel's centre, that a frame is used for.
+
+        The same for every frame: where the source's and the panel's small offsets shift it, the
+        map itself leaves out what falls off the panel.
+        """
+        edge = self.edge_px + _MARGIN_PX
+        columns = np.array([edge, panel.columns - 1 - edge], dtype=np.float64)
+        s, _ = pixel_to_surface(geometry, panel, 0.0, 0.0, columns, (panel.rows - 1) / 2)
+        limit = math.radians(self.max_angle_deg) * geometry.radius_mm
+        return max(float(s[0]), -limit), min(float(s[1]), limit)
+
+    def height_mm(self, geometry: ScanGeometry, panel: Panel, s_mm: float = 0.0) -> float:
+        """Half the length along the pipe that is seen at ``s_mm`` from the panel's centre."""
+        edge = self.edge_px + _MARGIN_PX
+        source = geometry.source(0.0)
+        _, v = project(geometry, source, s_mm / geometry.radius_mm, np.array([0.0, 1.0]))
+        half = ((panel.rows - 1) / 2 - edge) * panel.pitch_mm
+        return half / float(v[1] - v[0])
+
+    def map_frame(
+        self,
+        geometry: ScanGeometry,
+        panel: Panel,
+        grid: StripGrid,
+        position_mm: float,
+        axial_mm: float,
+    ) -> FrameMap:
+        """The map of a frame taken at ``position_mm``: strip columns counted without wrapping.
+
+        For a fixed strip column the surface points lie on a line of the panel's plane, u = const;
+        v is linear in z. Rolling the panel turns that line; both relations stay linear.
+        """
+        low, high = self.reach_mm(geometry, panel)
+        first = math.ceil((position_mm + low - grid.s_first_mm) / grid.pitch_mm)
+        last = math.floor((position_mm + high - grid.s_first_mm) / grid.pitch_mm)
+        s = grid.s_first_mm + np.arange(first, last + 1) * grid.pitch_mm
+        phi = (s - position_mm) / geometry.radius_mm
+        source = geometry.source(position_mm / geometry.radius_mm, axial_mm)
+        z = grid.z_first_mm - axial_mm
+        u, v_first = project(geometry, source, phi, z)
+        _, v_next = project(geometry, source, phi, z + grid.pitch_mm)
+        cos, tan = math.cos(panel.roll_rad), math.tan(panel.roll_rad)
+        # Panel rows along the column's line: row = row at strip row 0 + i * step.
+        _, row_first = panel.to_pixel(u, v_first)
+        step = (v_next - v_first) * cos / panel.pitch_mm
+        # The line crosses panel row 0 at c0 and moves tan(roll) columns a row.
+        column_first, _ = panel.to_pixel(u, v_first)
+        c0 = column_first - tan * row_first
+        table = np.stack([c0, row_first, step]).astype(np.float32)
+        return FrameMap(first, table, np.float32(tan), u)

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from typing import Annotated, ClassVar
 
+import numpy as np
 from pydantic import Field
 
-from pipeline.calibration.product import CalibrationKind
-from pipeline.stages.base import Shape, parameters
+from pipeline.calibration.product import CalibrationKind, CalibrationSet
+from pipeline.kernels.flat_field import flat_field
+from pipeline.model import Frame, FrameFlag
+from pipeline.stages.base import Correction, Shape, parameters
 
 
 @parameters
@@ -21,3 +24,22 @@ class FlatField:
 
     min_gain: Annotated[float, Field(gt=0, lt=1)] = 0.05
     """Relative response below which a pixel counts as bad."""
+
+    def bind(self, calibration: CalibrationSet) -> Correction:
+        """The correction with this calibration: ``(raw − dark) / gain``, float32.
+
+        Pixels whose gain is below ``min_gain`` become 0 and are flagged as bad.
+        """
+        weak = calibration.gain < self.min_gain
+        inverse = np.where(weak, 0, 1 / np.where(weak, 1, calibration.gain)).astype(np.float32)
+        weak_flags = weak.astype(np.uint8) * np.uint8(FrameFlag.BAD)
+        any_weak = bool(weak.any())
+
+        def correct(frame: Frame) -> Frame:
+            raw = np.asarray(frame.values, dtype=np.uint16)
+            values = np.empty(raw.shape, dtype=np.float32)
+            flat_field(raw, calibration.dark, inverse, values)
+            flags = frame.flags | weak_flags if any_weak else frame.flags
+            return Frame(frame.index, values, flags)
+
+        return correct

@@ -1,0 +1,121 @@
+"""One calibration end to end: read the exposures, build, write the calibration folder."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.calibration.build import Conditions, build_calibration
+from pipeline.calibration.classify import BadPixelLimits
+from pipeline.calibration.product import CalibrationSet
+from pipeline.config.calibrate import CalibrateJob, Exposures
+from pipeline.errors import OutputError
+from pipeline.io.calibration_store import write_calibration
+from pipeline.io.digest import sha256_file
+from pipeline.io.frames import FrameFolder, open_frames
+from pipeline.model import RawImage
+
+Progress = Callable[[str, int, int], None]
+"""Called with what is being done, how much of it is done, and how much there is."""
+
+
+@dataclass(frozen=True, slots=True)
+class _OpenSet:
+    """A set of exposures whose headers have been checked, as the builder reads them."""
+
+    exposures: Exposures
+    folder: FrameFolder
+
+    @property
+    def frames(self) -> int:
+        return len(self.folder)
+
+    @property
+    def dose(self) -> float | None:
+        return self.exposures.dose
+
+    def read(self, index: int, out: RawImage) -> None:
+        self.folder.read(index, out)
+
+
+def run_calibrate(
+    job: CalibrateJob,
+    out: Path | None = None,
+    *,
+    replace: bool = False,
+    progress: Progress | None = None,
+) -> CalibrationSet:
+    """Build the calibration that the job describes and write it as the folder ``out``.
+
+    Without ``out`` the folder is the job's. Every header is checked before the first pixel is
+    read; frames are then read one at a time. The files that the calibration was made from stand
+    in its facts with their SHA-256, named from their set's folder on, so that the same exposures
+    give the same calibration wherever they lie.
+
+    Raises:
+        FrameError: an exposure can't be read or doesn't fit the panel.
+        CalibrationError: the exposures give no calibration.
+        OutputError: the folder exists (without ``replace``) or can't be written.
+    """
+    final = job.output.folder if out is None else out
+    if os.path.lexists(final) and not replace:  # said now, not after all the reading
+        raise OutputError(
+            "already exists",
+            where=str(final),
+            remedy="Name another output folder, or ask for this one to be replaced",
+        )
+    sets = [
+        _OpenSet(one, open_frames(one.folder, job.panel, one.format, one.binary))
+        for one in job.exposures
+    ]
+    conditions = Conditions(
+        serial=job.panel.serial,
+        gain_mode=job.panel.gain_mode,
+        exposures=_provenance(sets, progress),
+        **job.calibration.model_dump(),
+    )
+    calibration = build_calibration(
+        [one for one in sets if one.exposures.kind == "dark"],
+        [one for one in sets if one.exposures.kind == "flat"],
+        rows=job.panel.rows,
+        columns=job.panel.columns,
+        saturation_gv=job.panel.saturation_gv,
+        conditions=conditions,
+        limits=BadPixelLimits(**job.bad_pixels.model_dump()),
+        progress=_labelled(progress, "reading exposures"),
+    )
+    write_calibration(final, calibration, replace=replace)
+    return calibration
+
+
+def _provenance(
+    sets: list[_OpenSet], progress: Progress | None
+) -> tuple[Mapping[str, object], ...]:
+    """Kind, dose, folder and files with their digests, of each set."""
+    count = sum(len(one.folder.files) for one in sets)
+    done = 0
+    records: list[Mapping[str, object]] = []
+    for one in sets:
+        files = []
+        for path in one.folder.files:
+            files.append({"name": path.name, "sha256": sha256_file(path)})
+            done += 1
+            if progress:
+                progress("fingerprints of the exposures", done, count)
+        records.append(
+            {
+                "kind": one.exposures.kind,
+                "dose": one.exposures.dose,
+                "folder": one.exposures.folder.name,
+                "files": files,
+            }
+        )
+    return tuple(records)
+
+
+def _labelled(progress: Progress | None, what: str) -> Callable[[int, int], None] | None:
+    if progress is None:
+        return None
+    return lambda done, total: progress(what, done, total)

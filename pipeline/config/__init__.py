@@ -1,0 +1,1 @@
+"""TOML files → frozen records; every fault of a file at once, with its line."""

@@ -1,0 +1,191 @@
+"""Frames of a DICOM file, checked against the panel from the header alone.
+
+Values are taken as stored: rescale, look-up tables and MONOCHROME1 are matters of display.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import warnings
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import FrameError
+from pipeline.io.page import (
+    Page,
+    PlainPage,
+    Run,
+    incomplete,
+    no_such_page,
+    require_file,
+    wrong_size,
+)
+from pipeline.model import RawImage
+
+# pydicom reports odd elements through logging; with no handler at all Python would print them.
+logging.getLogger("pydicom").addHandler(logging.NullHandler())
+
+_DEFER_BYTES = 1024  # values longer than this, the pixels above all, stay in the file
+_UNDEFINED_LENGTH = 0xFFFFFFFF
+_GRAY = ("MONOCHROME1", "MONOCHROME2")
+_EXPECTED = "a DICOM picture of one 16-bit unsigned gray value a pixel"
+
+# Silencing warnings changes the interpreter's state, which two threads must not do at once.
+_quiet_lock = threading.Lock()
+
+
+@dataclass(frozen=True, slots=True)
+class CodedDicomPage:
+    """A compressed frame; pydicom decodes it into an array of its own, one thread at a time."""
+
+    path: Path
+    where: str
+    number: int
+    inverted: bool
+
+    def read(self, out: RawImage) -> None:
+        """See ``Page.read``."""
+        from pydicom.pixels import pixel_array  # noqa: PLC0415 - only for those who use DICOM
+
+        try:
+            with _quiet():
+                out[:] = pixel_array(self.path, index=self.number, raw=True)
+        except Exception as error:  # decoders raise many kinds of their own
+            raise FrameError(
+                f"is damaged: its pixels can't be decoded ({error})",
+                where=self.where,
+                expected="intact compressed data",
+                remedy="Copy the file again from where it was acquired",
+            ) from error
+
+
+def inspect_dicom(
+    path: Path, name: str, pages: Collection[int] | None, shape: tuple[int, int]
+) -> dict[int, Page | FrameError]:
+    """What each frame of the file is: ready to be read, or the reason why it can't be.
+
+    Arguments as for ``inspect_tiff``; a page is a frame of the file, 0 the first.
+    """
+    import pydicom  # noqa: PLC0415 - only for those who use DICOM
+
+    wanted = sorted(pages) if pages is not None else None
+    size = require_file(path, name)
+    if isinstance(size, FrameError):
+        return dict.fromkeys(wanted or [0], size)
+    try:
+        with _quiet():
+            dataset = pydicom.dcmread(path, defer_size=_DEFER_BYTES)
+            fault = _kind_fault(dataset, name) or _size_fault(dataset, name, size, shape)
+            found = {} if fault else _pages(dataset, path, name, size, wanted)
+    except Exception as error:  # malformed headers raise a dozen kinds
+        fault = FrameError(
+            f"is not readable as DICOM ({error})",
+            where=name,
+            expected="a DICOM file",
+            remedy="Copy the file again; if it is of another kind, set the frames' format in "
+            "the config",
+        )
+    return dict.fromkeys(wanted or [0], fault) if fault else found
+
+
+def _kind_fault(dataset: Any, where: str) -> FrameError | None:
+    """Why the picture isn't 16-bit unsigned gray; None if it is."""
+    if not len(dataset):  # what pydicom makes of compressed pixels without an end
+        return incomplete(where, "holds nothing that can be read; it may be cut short")
+    remedy = "Export the raw frames as 16-bit monochrome DICOM"
+    required = ("Rows", "Columns", "SamplesPerPixel", "BitsAllocated", "PixelRepresentation")
+    missing = [key for key in required if getattr(dataset, key, None) is None]
+    if missing or "PixelData" not in dataset:
+        what = "has no " + ", ".join(missing or ["PixelData"])
+        return FrameError(what, where=where, expected=_EXPECTED, remedy=remedy)
+    photometric = str(dataset.get("PhotometricInterpretation", ""))
+    if dataset.SamplesPerPixel != 1 or photometric not in _GRAY:
+        what = f"is not a gray picture (PhotometricInterpretation {photometric or 'missing'})"
+        return FrameError(what, where=where, expected=" or ".join(_GRAY), remedy=remedy)
+    bits = int(dataset.get("BitsStored", None) or 16)
+    high_bit = int(dataset.get("HighBit", bits - 1))
+    if dataset.BitsAllocated != 16 or dataset.PixelRepresentation != 0 or high_bit != bits - 1:
+        what = (
+            f"has values of {dataset.BitsAllocated} bits, highest bit {high_bit}"
+            f"{', signed' if dataset.PixelRepresentation else ''}"
+        )
+        return FrameError(what, where=where, expected=_EXPECTED, remedy=remedy)
+    return None
+
+
+def _size_fault(dataset: Any, where: str, size: int, shape: tuple[int, int]) -> FrameError | None:
+    """Why the picture isn't as large as the panel, or can't be in a file of ``size`` bytes."""
+    found = (int(dataset.Rows), int(dataset.Columns))
+    if found != shape:
+        return wrong_size(where, found, shape)
+    count = _frame_count(dataset)
+    if count > size:
+        return incomplete(where, f"claims to hold {count} frames in {size} bytes")
+    return None
+
+
+def _frame_count(dataset: Any) -> int:
+    return int(dataset.get("NumberOfFrames", None) or 1)
+
+
+def _pages(
+    dataset: Any, path: Path, name: str, size: int, wanted: list[int] | None
+) -> dict[int, Page | FrameError]:
+    """The pages of a dataset whose header fits."""
+    syntax = dataset.file_meta.TransferSyntaxUID
+    inverted = dataset.PhotometricInterpretation == "MONOCHROME1"
+    count = _frame_count(dataset)
+    element = dataset.get_item("PixelData", keep_deferred=True)
+    frame = 2 * int(dataset.Rows) * int(dataset.Columns)
+    start, length = int(element.value_tell), int(element.length)
+    if not _is_supported(syntax):
+        fault = FrameError(
+            f"is compressed in a way that isn't supported here ({syntax.name})",
+            where=name,
+            expected="uncompressed pixels, or RLE",
+            remedy="Export the frames uncompressed",
+        )
+        return dict.fromkeys(wanted or [0], fault)
+    pages: dict[int, Page | FrameError] = {}
+    for number in range(count) if wanted is None else wanted:
+        where = f"{name}, page {number}"
+        end = (number + 1) * frame
+        if number >= count:
+            pages[number] = no_such_page(where, count)
+        elif syntax.is_encapsulated:
+            pages[number] = CodedDicomPage(path, where, number, inverted)
+        elif end > length or length == _UNDEFINED_LENGTH:
+            pages[number] = incomplete(where, f"has {length} bytes of pixels where {end} belong")
+        elif start + end > size:
+            what = f"is cut short: its pixels end at byte {start + end}, the file at {size}"
+            pages[number] = incomplete(where, what)
+        else:
+            run = Run(start + number * frame, frame)
+            pages[number] = PlainPage(
+                path, where, (run,), big_endian=not syntax.is_little_endian, inverted=inverted
+            )
+    return pages
+
+
+def _is_supported(syntax: Any) -> bool:
+    """Whether pixels in this transfer syntax can be read; deflated files can't be read in part."""
+    from pydicom.pixels import get_decoder  # noqa: PLC0415 - only for those who use DICOM
+
+    if not syntax.is_encapsulated:
+        return not syntax.is_deflated
+    try:
+        return bool(get_decoder(syntax).is_available)
+    except NotImplementedError:
+        return False
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """No warnings on standard error: what matters is checked here and said in words."""
+    with _quiet_lock, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield

@@ -1,0 +1,237 @@
+"""Folders that appear whole or not at all: built beside, flushed to disk, then renamed.
+
+A folder under construction is called ``.NAME.partial-PID`` and stands beside its final place, so
+that the rename stays on one file system. Its builder holds a lock on it; a partial folder that no
+living process holds was left by one that was killed, and the next run clears it away.
+"""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from pipeline.errors import OutputError
+
+# One of these in a folder says that this tool wrote it, and so may replace it.
+_OWN_FILES = ("quality.json", "calibration.json")
+_NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
+_BROKEN_STORE = frozenset({errno.EROFS, errno.EIO, errno.ESTALE})
+
+
+@contextmanager
+def new_folder(
+    final: Path, *, replace: bool = False, own_files: tuple[str, ...] = _OWN_FILES
+) -> Iterator[Path]:
+    """A folder to write into, which becomes ``final`` when the block ends without an exception.
+
+    Missing parents are made. On any exception, an interrupt included, what was written is removed
+    and ``final`` is as it was before. With ``replace`` an older ``final`` is put aside until the
+    new one has its name, then deleted; only a folder that is empty or holds one of ``own_files``
+    is replaced, so that a slip of the hand can't delete frames or anything else of value.
+
+    Raises:
+        OutputError: ``final`` exists (and may not be replaced), its parent can't be written, the
+            disk is full, or another run is building the same folder.
+    """
+    final = Path(os.path.abspath(final))  # noqa: PTH100 - resolve() would follow a final link
+    partial = final.with_name(f".{final.name}.partial-{os.getpid()}")
+    try:
+        final.parent.mkdir(parents=True, exist_ok=True)
+        _clear_stale(final)
+        lock = _make_locked(partial)
+    except OSError as error:
+        raise _output_error(error, final) from error
+    try:
+        _restore_interrupted_replacement(final)
+        _require_free(final, replace, own_files)
+        yield partial
+        _flush(partial)
+        _require_free(final, replace, own_files)  # it may have appeared in the meantime
+        _put_in_place(partial, final)
+    except OSError as error:
+        if _is_about_writing(error, partial):
+            raise _output_error(error, final) from error
+        raise
+    finally:
+        shutil.rmtree(partial, ignore_errors=True)  # nothing is there after success
+        os.close(lock)
+
+
+def _require_free(final: Path, replace: bool, own_files: tuple[str, ...]) -> None:
+    """Raise OutputError unless nothing stands at ``final``, or what stands may be replaced."""
+    if not os.path.lexists(final):
+        return
+    if final.is_symlink() or not final.is_dir():
+        raise OutputError(
+            "is in the way: it is not a folder",
+            where=str(final),
+            remedy="Name another output folder",
+        )
+    if not replace:
+        raise OutputError(
+            "already exists",
+            where=str(final),
+            remedy="Name another output folder, or ask for this one to be replaced",
+        )
+    names = {entry.name for entry in final.iterdir()}
+    if names and names.isdisjoint(own_files):
+        raise OutputError(
+            "won't be replaced: it doesn't look like an earlier result",
+            where=str(final),
+            expected="an empty folder or one that holds " + " or ".join(own_files),
+            remedy="Name another output folder, or move this one away yourself",
+        )
+
+
+def _put_in_place(partial: Path, final: Path) -> None:
+    """Rename ``partial`` to ``final``; an older ``final`` steps aside first and is then deleted."""
+    if not os.path.lexists(final):
+        partial.rename(final)
+        _flush_entry(final.parent)
+        return
+    aside = final.with_name(f".{final.name}.replaced-{os.getpid()}")
+    final.rename(aside)
+    try:
+        partial.rename(final)
+    except BaseException:
+        aside.rename(final)
+        raise
+    _flush_entry(final.parent)
+    shutil.rmtree(aside, ignore_errors=True)
+
+
+def _restore_interrupted_replacement(final: Path) -> None:
+    """Give an older result its name back if a run was killed between putting it aside and the end.
+
+    Where ``final`` exists, the replacement had been completed and the old one is only a leftover.
+    """
+    for aside in sorted(final.parent.glob(f".{_escaped(final.name)}.replaced-*")):
+        if _is_alive(_pid_of(aside)):
+            continue
+        if os.path.lexists(final):
+            shutil.rmtree(aside, ignore_errors=True)
+        else:
+            aside.rename(final)
+
+
+def _clear_stale(final: Path) -> None:
+    """Remove partial folders of ``final`` whose builders are dead."""
+    for partial in final.parent.glob(f".{_escaped(final.name)}.partial-*"):
+        if not _is_alive(_pid_of(partial)) and not _is_locked(partial):
+            shutil.rmtree(partial, ignore_errors=True)
+
+
+def _make_locked(partial: Path) -> int:
+    """Make the folder and lock it; returns the descriptor that holds the lock."""
+    try:
+        partial.mkdir()
+    except FileExistsError:
+        # Our own process number: either we are building it in another thread, or an earlier
+        # process with this number (in a container they repeat) was killed.
+        if _is_locked(partial):
+            raise OutputError(
+                "is being written by this process already", where=str(partial)
+            ) from None
+        shutil.rmtree(partial)
+        partial.mkdir()
+    descriptor = os.open(partial, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(descriptor)
+        raise OutputError("is being written by another run", where=str(partial)) from None
+    except OSError:
+        pass  # some network stores have no locks; the process number has to do there
+    return descriptor
+
+
+def _is_locked(folder: Path) -> bool:
+    """Whether a living process holds the folder, on this machine, in whatever container."""
+    try:
+        descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False
+    finally:
+        os.close(descriptor)
+    return False
+
+
+def _pid_of(partial: Path) -> int:
+    """The process number at the end of a partial folder's name; 0 if there is none."""
+    number = partial.name.rpartition("-")[2]
+    return int(number) if number.isascii() and number.isdigit() else 0
+
+
+def _is_alive(pid: int) -> bool:
+    """Whether another process with this number runs; our own number doesn't count."""
+    if pid in (0, os.getpid()):
+        return False
+    try:
+        os.kill(pid, 0)
+    except (ProcessLookupError, OverflowError):
+        return False
+    except PermissionError:
+        return True
+    return True
+
+
+def _flush(folder: Path) -> None:
+    """Have every file and folder below ``folder`` on the disk itself before the rename."""
+    for parent, _, names in os.walk(folder):
+        for name in names:
+            _flush_entry(Path(parent, name))
+        _flush_entry(Path(parent))
+
+
+def _flush_entry(path: Path) -> None:
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    except OSError as error:
+        if error.errno != errno.EINVAL:  # the file system has nothing to flush
+            raise
+    finally:
+        os.close(descriptor)
+
+
+def _escaped(name: str) -> str:
+    """``name`` for use in a glob pattern."""
+    return "".join(f"[{letter}]" if letter in "*?[" else letter for letter in name)
+
+
+def _is_about_writing(error: OSError, partial: Path) -> bool:
+    """Whether an OSError from the block concerns what is being written, not something else.
+
+    numpy reports a write that the disk cut short as an OSError without a number.
+    """
+    if error.errno is None or error.errno in _NO_ROOM | _BROKEN_STORE:
+        return True
+    names = [name for name in (error.filename, error.filename2) if isinstance(name, str)]
+    return any(Path(name).is_relative_to(partial) for name in names)
+
+
+def _output_error(error: OSError, final: Path) -> OutputError:
+    if error.errno in _NO_ROOM:
+        what, remedy = "no room is left on the disk", "Free some space or name another folder"
+    elif error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        what, remedy = "may not be written", "Name a folder that you may write to"
+    elif error.errno in (errno.ENOTDIR, errno.EEXIST):
+        what, remedy = "a file is in the way", "Name another output folder"
+    else:
+        what = "couldn't be written in full"
+        remedy = "Check the disk and its free space, or name another folder"
+    detail = error.strerror or str(error)
+    return OutputError(
+        f"{what} ({detail}); nothing was left there", where=str(final), remedy=remedy
+    )

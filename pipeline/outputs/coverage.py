@@ -1,0 +1,49 @@
+"""How well each column of the strip is covered: arrays in, profiles along the strip out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.model import FlagImage, FloatArray, Origin
+
+
+@dataclass(frozen=True, slots=True)
+class CoverageProfile:
+    """Per bin of columns, in order along the strip.
+
+    ``edges_mm`` has one entry more than the others. ``least`` and ``mean`` count the frames that
+    measured a pixel of the strip's middle half, which holds the weld; the outer rows end where
+    the flat panel ends. ``least`` passes over single pixels filled in from neighbours, which
+    ``filled_fraction`` counts. The fractions are of all pixels.
+    """
+
+    edges_mm: FloatArray
+    least: FloatArray
+    mean: FloatArray
+    filled_fraction: float
+    not_covered_fraction: float
+
+
+def coverage_profile(
+    count: FlagImage, origin: FlagImage, *, pitch_mm: float, s_first_mm: float, bins: int = 800
+) -> CoverageProfile:
+    """Profiles of the count and origin maps (rows, columns), at most ``bins`` bins long."""
+    rows, columns = count.shape
+    middle = count[rows // 4 : rows - rows // 4]
+    bins = min(bins, columns)
+    starts = np.arange(bins) * columns // bins
+    widths = np.diff(np.append(starts, columns))
+    filled = origin[rows // 4 : rows - rows // 4] == Origin.FILLED
+    most = np.iinfo(count.dtype).max
+    least = np.minimum.reduceat(np.where(filled, most, middle).min(axis=0), starts)
+    least[np.logical_and.reduceat(filled.all(axis=0), starts)] = 0
+    sums = np.add.reduceat(middle.sum(axis=0, dtype=np.int64), starts)
+    return CoverageProfile(
+        edges_mm=s_first_mm + (np.append(starts, columns) - 0.5) * pitch_mm,
+        least=least.astype(np.float64),
+        mean=sums / (widths * middle.shape[0]),
+        filled_fraction=float(np.count_nonzero(origin == Origin.FILLED) / origin.size),
+        not_covered_fraction=float(np.count_nonzero(origin == Origin.NOT_COVERED) / origin.size),
+    )

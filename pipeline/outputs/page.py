@@ -1,0 +1,146 @@
+"""The page ``quality.html`` as text, from a log and its strip: arrays in, text out.
+
+The page holds everything it shows: no script, no request to anywhere, no clock. The same log and
+strip give the same text.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.model import FlagImage, RawImage, Verdict
+from pipeline.outputs import words
+from pipeline.outputs.coverage import coverage_profile
+from pipeline.outputs.pictures import (
+    REPEAT_MM,
+    SECTION_MM,
+    WINDOW_MARGIN,
+    WINDOW_PERCENTILES,
+    display_window,
+    ring_picture,
+    section_pictures,
+)
+from pipeline.outputs.plots import draw_plots
+from pipeline.outputs.ruler import sections
+from pipeline.quality.log import Check, QualityLog, Seam
+
+_OPEN_ROWS = 100  # a longer table is folded away
+
+
+@dataclass(frozen=True, slots=True)
+class RingMark:
+    """A line or label round the ring picture, in the picture's own units of −1 … 1."""
+
+    x: float
+    y: float
+    x_outer: float
+    y_outer: float
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class SeamRow:
+    """A seam as the table shows it, and whether its step or doubling is beyond the limit."""
+
+    seam: Seam
+    step_percent: float | None
+    step_over: bool
+    doubling_over: bool
+
+
+def render_page(log: QualityLog, strip: RawImage, count: FlagImage, origin: FlagImage) -> str:
+    """The page as text; ``strip``, ``count`` and ``origin`` are (rows, columns) as in the log."""
+    import jinja2  # noqa: PLC0415  heavy: only a report needs it
+
+    facts = log.strip
+    clockwise = facts.direction == "clockwise"
+    window = display_window(strip, origin)
+    pictures = section_pictures(
+        strip, origin, window, pitch_mm=facts.pitch_mm, s_first_mm=facts.s_first_mm
+    )
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(Path(__file__).parent),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["number"] = words.number
+    environment.filters["limit"] = words.limit
+    return environment.get_template("report.html").render(
+        log=log,
+        verdict_word=words.VERDICT_WORDS[log.verdict],
+        verdict_meaning=words.VERDICT_MEANING[log.verdict],
+        open_checks=[check for check in log.checks if check.verdict is not Verdict.PASS],
+        check_rows=[
+            (check, _mark(check), words.CHECK_TITLES.get(check.id)) for check in log.checks
+        ],
+        check_titles=words.CHECK_TITLES,
+        window=window,
+        percentiles=WINDOW_PERCENTILES,
+        margin_percent=100 * WINDOW_MARGIN,
+        section_mm=SECTION_MM,
+        repeat_mm=REPEAT_MM,
+        sections=sections(log, pictures),
+        ring=ring_picture(
+            strip,
+            origin,
+            window,
+            pitch_mm=facts.pitch_mm,
+            s_first_mm=facts.s_first_mm,
+            circumference_mm=facts.circumference_mm,
+            clockwise=clockwise,
+        ),
+        ring_hours=_ring_hours(),
+        ring_seams=_ring_seams(log, clockwise),
+        plots=draw_plots(
+            log,
+            coverage_profile(count, origin, pitch_mm=facts.pitch_mm, s_first_mm=facts.s_first_mm),
+        ),
+        seam_rows=_seam_rows(log),
+        left_out=[frame for frame in log.frames if not frame.used],
+        open_rows=_OPEN_ROWS,
+    )
+
+
+def _mark(check: Check) -> str:
+    """The verdict's word as the page shows it; a passed measure without a limit is "reported"."""
+    if check.limit is None and check.verdict is Verdict.PASS:
+        return "reported"
+    return check.verdict.value
+
+
+def _ring_hours() -> tuple[RingMark, ...]:
+    return tuple(_ring_mark(hour / 12, 0.955, 0.955, str(hour)) for hour in range(1, 13))
+
+
+def _ring_seams(log: QualityLog, clockwise: bool) -> Sequence[RingMark]:
+    turns = (seam.s_mm / log.strip.circumference_mm for seam in log.seams)
+    return [_ring_mark(turn if clockwise else -turn, 0.565, 0.595, "") for turn in turns]
+
+
+def _ring_mark(turn: float, inner: float, outer: float, label: str) -> RingMark:
+    x, y = math.sin(2 * math.pi * turn), -math.cos(2 * math.pi * turn)
+    return RingMark(
+        round(inner * x, 4), round(inner * y, 4), round(outer * x, 4), round(outer * y, 4), label
+    )
+
+
+def _seam_rows(log: QualityLog) -> list[SeamRow]:
+    step_limit, doubling_limit = log.limit_of("seam.level_step"), log.limit_of("seam.doubling")
+    return [
+        SeamRow(
+            seam,
+            None if seam.level_step is None else 100 * seam.level_step,
+            _beyond(seam.level_step, step_limit),
+            _beyond(seam.doubling, doubling_limit),
+        )
+        for seam in log.seams
+    ]
+
+
+def _beyond(value: float | None, limit: float | None) -> bool:
+    return value is not None and limit is not None and abs(value) > limit

@@ -1,0 +1,227 @@
+"""The checks of a strip, from what the stages found: every value beside its limit and its basis."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from pipeline.config.weld import Limits
+from pipeline.model import Origin, Strip
+from pipeline.quality.check import (
+    BASIS_CONFIG,
+    BASIS_PRACTICE,
+    Check,
+    at_least,
+    at_most,
+    report_only,
+)
+from pipeline.quality.coverage import origin_fraction
+from pipeline.stages.registration import Registered
+from pipeline.stages.seams import SeamMeasure
+
+
+def acquisition_checks(reasons: Mapping[int, str], frames: int) -> list[Check]:
+    """What was left out, by reason; unreadable or misplaced frames ask for attention."""
+    kinds = [reason.split(":")[0] for reason in reasons.values()]
+    checks = [
+        report_only(
+            "acquisition.frames_used",
+            frames - len(reasons),
+            stage="acquisition",
+            unit="frames",
+            basis=BASIS_CONFIG,
+            note=f"of {frames} in the frame table",
+        )
+    ]
+    for kind in ("ramp_up",):
+        checks.append(
+            report_only(
+                f"acquisition.{kind}",
+                kinds.count(kind),
+                stage="acquisition",
+                unit="frames",
+                basis=BASIS_PRACTICE,
+                note="frames before the tube reached the scan's level or tube voltage don't count",
+            )
+        )
+    for kind in ("unreadable", "saturated", "no_signal", "low_level", "wrong_place"):
+        checks.append(
+            at_most(
+                f"acquisition.{kind}",
+                kinds.count(kind),
+                0,
+                stage="registration" if kind == "wrong_place" else "acquisition",
+                unit="frames",
+                basis=BASIS_PRACTICE,
+                note="left out of the strip, named in positions.csv",
+                fail_factor=1.0,
+            )
+            if kind == "wrong_place"
+            else _attention_above_zero(f"acquisition.{kind}", kinds.count(kind))
+        )
+    return checks
+
+
+def _attention_above_zero(check_id: str, count: int) -> Check:
+    """Frames that are gone but that their neighbours may well have replaced."""
+    return at_most(
+        check_id,
+        count,
+        0.5,
+        stage="acquisition",
+        unit="frames",
+        basis=BASIS_PRACTICE,
+        note="left out of the strip, named in positions.csv; coverage tells whether any is missed",
+        fail_factor=1e9,
+    )
+
+
+def registration_checks(
+    found: Registered, seams: Sequence[SeamMeasure], limits: Limits, pitch_mm: float, ring: bool
+) -> list[Check]:
+    """Closure, agreement of the ties, seams, and where only the encoder was left."""
+    solved = found.adjustment
+    right = ~solved.rejected
+    residual = np.abs(solved.residual_mm[right]) / pitch_mm
+    typical = float(np.sqrt(np.mean(np.median(residual, axis=0) ** 2))) if len(residual) else None
+    checks = []
+    if ring:
+        for name, value in (("", solved.closure_mm), ("axial_", solved.closure_axial_mm)):
+            checks.append(
+                at_most(
+                    f"registration.closure_{name}mm",
+                    None if value is None else abs(value),
+                    limits.closure_mm,
+                    stage="registration",
+                    unit="mm",
+                    basis=BASIS_CONFIG,
+                    note="how far the ring misses itself when its closure is not used",
+                )
+            )
+    checks += [
+        at_most(
+            "registration.residual_px",
+            typical,
+            limits.residual_px,
+            stage="registration",
+            unit="px",
+            basis=BASIS_CONFIG,
+            note=f"typical misfit of {int(right.sum())} ties; "
+            f"{int((~right).sum())} contradicted the others and were not used",
+        ),
+        at_most(
+            "registration.position_sigma_mm",
+            float(solved.sigma_mm.max()),
+            pitch_mm * limits.residual_px,
+            stage="registration",
+            unit="mm",
+            basis=BASIS_CONFIG,
+            note="largest standard deviation of a frame's position, relative to the first frame",
+        ),
+        at_most(
+            "registration.unlinked_frames",
+            len(found.unlinked),
+            0.5,
+            stage="registration",
+            unit="frames",
+            basis=BASIS_PRACTICE,
+            note="frames that only the encoder ties to the ones before (blank or no overlap)",
+            fail_factor=4.0,
+        ),
+        at_most(
+            "registration.not_converged",
+            int(not solved.converged),
+            0,
+            stage="registration",
+            unit="",
+            basis=BASIS_PRACTICE,
+            note="whether the adjustment settled (0) or not (1)",
+        ),
+    ]
+    return checks + _seam_checks(seams, limits)
+
+
+def _seam_checks(seams: Sequence[SeamMeasure], limits: Limits) -> list[Check]:
+    steps = [abs(seam.level_step) for seam in seams if seam.level_step is not None]
+    doubling = [seam.doubling for seam in seams if seam.doubling is not None]
+    return [
+        at_most(
+            "seam.level_step",
+            max(steps, default=None),
+            limits.seam_level_step,
+            stage="registration",
+            unit="relative",
+            basis=BASIS_CONFIG,
+            note="largest gray step left at a seam",
+        ),
+        at_most(
+            "seam.doubling",
+            max(doubling, default=None),
+            2.0,
+            stage="registration",
+            unit="noise",
+            basis=BASIS_PRACTICE,
+            note="largest disagreement of two frames at a seam; 1 is noise alone",
+        ),
+    ]
+
+
+def strip_checks(
+    strip: Strip, gaps: Sequence[tuple[float, float]], clipped: int, limits: Limits
+) -> list[Check]:
+    """Coverage, filled pixels, noise, range."""
+    quarter = strip.grid.rows // 4
+    seen_by = np.bincount(strip.count[quarter : strip.grid.rows - quarter].ravel(), minlength=256)
+    few = int(np.searchsorted(np.cumsum(seen_by), 0.01 * seen_by.sum(), side="right"))
+    # A median needs no more than every fourth row and column.
+    sigma, values = strip.sigma[::4, ::4], strip.values[::4, ::4]
+    measured = sigma > 0
+    ratio = values[measured] / (sigma[measured] * strip.sigma_scale)
+    return [
+        at_most(
+            "coverage.gap_mm",
+            float(sum(b - a for a, b in gaps)),
+            0,
+            stage="blending",
+            unit="mm",
+            basis=BASIS_PRACTICE,
+            note="length of the strip that no frame covered",
+        ),
+        at_least(
+            "coverage.frames",
+            few,
+            limits.min_overlap_frames,
+            stage="blending",
+            unit="frames",
+            basis=BASIS_CONFIG,
+            note="frames that measured a pixel of the middle half; 99 % of the pixels have more",
+        ),
+        at_most(
+            "pixels.filled_fraction",
+            origin_fraction(strip.origin, Origin.FILLED),
+            limits.filled_fraction,
+            stage="blending",
+            unit="relative",
+            basis=BASIS_CONFIG,
+            note="part of the covered pixels that no frame measured, filled from neighbours",
+        ),
+        at_most(
+            "strip.clipped_pixels",
+            clipped,
+            0,
+            stage="blending",
+            unit="pixels",
+            basis=BASIS_PRACTICE,
+            note="pixels too bright for 16 bits",
+        ),
+        report_only(
+            "noise.predicted_snr",
+            float(np.median(ratio)) if ratio.size else None,
+            stage="blending",
+            unit="",
+            basis=BASIS_PRACTICE,
+            note="median of gray value over predicted noise; resampling ties neighbouring pixels "
+            "together, so this is not the SNR of a standard's measurement",
+        ),
+    ]

@@ -1,0 +1,134 @@
+"""The configs that go with a simulated scan: what its technician would have written down."""
+
+from __future__ import annotations
+
+from pipeline.geometry import Arrangement
+from pipeline.simulation.presets import Preset
+
+SERIAL = "SIM-0001"
+GAIN_MODE = "normal"
+FRAME_TIME_S = 2.0
+FLAT_MA_S_PER_GV = 1e-4
+OPERATOR = "A. Example"
+EVALUATOR = "B. Example"
+LINE = "demonstration line"
+STATION = "0+000"
+PROCEDURE = "RT-EXAMPLE-1"
+
+
+def panel_text(preset: Preset) -> str:
+    """The ``[panel]`` table, the same in both configs."""
+    panel = preset.panel
+    return f"""[panel]
+rows = {panel.rows}        # along the pipe
+columns = {panel.columns}     # along the scan direction
+pitch_mm = {panel.pitch_mm}
+serial = "{SERIAL}"
+gain_mode = "{GAIN_MODE}"
+"""
+
+
+def source_to_panel_mm(preset: Preset) -> float:
+    """From the focal spot to the panel's centre, nominally."""
+    return preset.geometry.panel_distance_mm + preset.geometry.source_distance_mm
+
+
+def calibrate_text(preset: Preset) -> str:
+    """The config for ``girthstrip calibrate``, to lie beside the exposures."""
+    flats = "".join(
+        f"""
+[[exposures]]
+kind = "flat"
+folder = "flat_{number}"
+dose = {dose_gv * FLAT_MA_S_PER_GV:g}      # mA·s of one frame
+"""
+        for number, dose_gv in enumerate(preset.flat_doses_gv, start=1)
+    )
+    return f"""# Calibration of the simulated panel: preset "{preset.name}".
+# Exposures without a pipe, source on the axis where it stands in the scan.
+
+{panel_text(preset)}
+[calibration]
+frame_time_s = {FRAME_TIME_S}
+source_distance_mm = {source_to_panel_mm(preset):g}   # focal spot to panel in the flats
+
+[[exposures]]
+kind = "dark"
+folder = "dark"
+{flats}
+[output]
+folder = "calibration"
+"""
+
+
+def stitch_text(preset: Preset) -> str:
+    """The config for ``girthstrip stitch``: what is known on site, not the truth."""
+    geometry = preset.geometry
+    source = (
+        f"source_distance_mm = {geometry.source_distance_mm:g}   # from the pipe's axis\n"
+        if geometry.arrangement is Arrangement.TWO_WALL
+        else ""
+    )
+    # A small panel's overlaps are too narrow for the usual patches.
+    patch = (
+        "\n[stages.registration]\npatch_px = 128   # the panel is small\n"
+        if preset.panel.columns < 1000
+        else ""
+    )
+    return f"""# Scan of an invented weld: preset "{preset.name}", {preset.about}.
+# The geometry is the nominal one; what really was is in truth/truth.json.
+
+[weld]
+id = "{preset.weld_id}"
+line = "{LINE}"
+station = "{STATION}"
+procedure = "{PROCEDURE}"
+diameter_mm = {preset.shape.diameter_mm:g}
+wall_mm = {preset.shape.wall_mm:g}
+operator = "{OPERATOR}"
+evaluator = "{EVALUATOR}"
+
+{panel_text(preset)}
+[geometry]
+arrangement = "{geometry.arrangement}"
+standoff_mm = {geometry.standoff_mm:g}         # outer surface to panel
+{source}
+[scan]
+ring = {str(preset.ring).lower()}
+direction = "clockwise"
+datum_encoder_mm = 0.0   # what the encoder reads at the datum
+
+[frames]
+folder = "frames"
+table = "frames.csv"
+
+[calibration]
+folder = "calibration"
+
+[strip]
+pitch_mm = 0.1
+
+[output]
+folder = "result"
+
+[stages]
+sequence = ["flat_field", "bad_pixels", "distortion", "registration", "blending"]
+{patch}"""
+
+
+def job_sheet_rows(preset: Preset) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The job sheet: its header and the row of this weld."""
+    row = {
+        "id": preset.weld_id,
+        "line": LINE,
+        "station": STATION,
+        "procedure": PROCEDURE,
+        "material": "carbon steel",
+        "diameter_mm": f"{preset.shape.diameter_mm:g}",
+        "wall_mm": f"{preset.shape.wall_mm:g}",
+        "operator": OPERATOR,
+        "evaluator": EVALUATOR,
+        "datum_encoder_mm": "0",
+        "direction": "clockwise",
+    }
+    return tuple(row), tuple(row.values())

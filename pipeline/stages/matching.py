@@ -1,0 +1,306 @@
+"""What two overlapping frames say about each other: ties between points of their panels."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from pipeline.calibration.product import NoiseModel
+from pipeline.geometry import Panel, ScanGeometry
+from pipeline.kernels.resample import blocks_of, unroll_block
+from pipeline.kernels.shift import Peak, Shift, best_match, refine_shift
+from pipeline.kernels.texture import BACKGROUND_STEP, texture_of
+from pipeline.model import FloatArray, FloatImage, Frame, StripGrid
+from pipeline.stages.distortion import Distortion
+
+REDUCE = 2  # panel pixels a view's pixel, along each side: what tells a shift is coarser still
+COARSE = 2  # pixels of a view a pixel of its coarse copy
+_BORDER_PX = 12  # of an overlap; there the high-pass still feels the view's end
+_BACKGROUND_PX = 12.0
+_BLUR_PX = 1.0
+_NULL_SIGMAS = 6.0  # how far a correlation must stand out from chance
+_CELL_PX = 3.0  # coarse pixels that count as one independent sample, squared
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """A frame unrolled about its own centre: (row, column) ↔ (z, s) of ``grid``, float32.
+
+    ``texture`` is what lies on the metal, ``coarse`` the same COARSE times smaller, ``background``
+    the logarithm of the gray values on a grid BACKGROUND_STEP times coarser.
+    """
+
+    frame: int
+    grid: StripGrid
+    texture: FloatImage
+    coarse: FloatImage
+    background: FloatImage
+
+
+@dataclass(frozen=True, slots=True)
+class Ties:
+    """Pairs of surface points that two frames show alike; arrays have one entry a tie.
+
+    ``a`` and ``b`` are frame numbers; (s, z) the points in mm in each frame's own unrolled copy;
+    ``covariance`` (n, 2, 2) of the shift, mm², in the order (s, z); ``log_ratio`` how much brighter
+    b shows the place than a, natural logarithm; ``residual`` the disagreement left in units of
+    what noise alone would leave (about 1).
+    """
+
+    a: np.ndarray
+    b: np.ndarray
+    s_a: FloatArray
+    z_a: FloatArray
+    s_b: FloatArray
+    z_b: FloatArray
+    covariance: FloatArray
+    log_ratio: FloatArray
+    residual: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.a)
+
+    def take(self, keep: np.ndarray) -> Ties:
+        """The ties that a boolean mask or an index array keeps."""
+        return Ties(*(getattr(self, name)[keep] for name in self.__slots__))
+
+    @staticmethod
+    def join(parts: list[Ties]) -> Ties:
+        """All ties of several sets, in order; of no sets: none."""
+        if not parts:
+            empty = np.empty(0)
+            index = np.empty(0, dtype=np.int64)
+            return Ties(index, index, empty, empty, empty, empty, np.empty((0, 2, 2)), empty, empty)
+        return Ties(*(np.concatenate([getattr(p, name) for p in parts]) for name in Ties.__slots__))
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """One compared pair: its coarse agreement, and why there are no ties if there are none."""
+
+    a: int
+    b: int
+    step_mm: float | None  # position of b minus position of a, as the pictures show it
+    score: float
+    threshold: float
+    reason: str
+    ties: Ties
+
+
+def reduced_panel(panel: Panel) -> Panel:
+    """The panel as its views see it: REDUCE × REDUCE pixels averaged into one."""
+    rows, columns = panel.rows // REDUCE, panel.columns // REDUCE
+    left_over = (panel.rows % REDUCE, panel.columns % REDUCE)
+    return replace(
+        panel,
+        rows=rows,
+        columns=columns,
+        pitch_mm=panel.pitch_mm * REDUCE,
+        offset_y_mm=panel.offset_y_mm - left_over[1] * panel.pitch_mm / 2,
+        offset_z_mm=panel.offset_z_mm - left_over[0] * panel.pitch_mm / 2,
+    )
+
+
+def view_grid(
+    geometry: ScanGeometry, panel: Panel, distortion: Distortion, pitch_mm: float
+) -> StripGrid:
+    """The grid of a frame's own unrolled copy: the rectangle that the panel sees at every column.
+
+    ``panel`` is the real one, ``pitch_mm`` the strip's; the view's is REDUCE times that. Column 0
+    is the most negative s; the panel's centre is s = 0.
+    """
+    panel, pitch_mm = reduced_panel(panel), pitch_mm * REDUCE
+    low, high = distortion.reach_mm(geometry, panel)
+    half = min(distortion.height_mm(geometry, panel, s) for s in (low, 0.0, high))
+    first, last = math.ceil(low / pitch_mm + 1e-6), math.floor(high / pitch_mm - 1e-6)
+    rows = 2 * math.floor(half / pitch_mm) + 1
+    return StripGrid(
+        rows, last - first + 1, pitch_mm, first * pitch_mm, -(rows - 1) / 2 * pitch_mm, False
+    )
+
+
+def make_view(
+    frame: Frame,
+    geometry: ScanGeometry,
+    panel: Panel,
+    distortion: Distortion,
+    grid: StripGrid,
+    *,
+    floor: float,
+) -> View:
+    """The frame unrolled about its own centre with the nominal geometry (a rougher copy)."""
+    panel = reduced_panel(panel)
+    whole = np.asarray(frame.values, dtype=np.float32)
+    values = cv2.resize(
+        whole[: panel.rows * REDUCE, : panel.columns * REDUCE],
+        (panel.columns, panel.rows),
+        interpolation=cv2.INTER_AREA,
+    )
+    placed = distortion.map_frame(geometry, panel, grid, 0.0, 0.0)
+    assert placed.first == 0 and placed.columns == grid.columns
+    unrolled = np.empty((grid.rows, grid.columns), dtype=np.float32)
+    for block in blocks_of(grid.columns):
+        unroll_block(values, placed.table[:, block], placed.slope, unrolled[:, block])
+    texture, background = texture_of(
+        unrolled, floor=floor, background_px=_BACKGROUND_PX, blur_px=_BLUR_PX
+    )
+    size = (grid.columns // COARSE, grid.rows // COARSE)
+    fine = texture[: size[1] * COARSE, : size[0] * COARSE]
+    coarse = cv2.resize(fine, size, interpolation=cv2.INTER_AREA)
+    return View(frame.index, grid, texture, coarse, background)
+
+
+def compare(
+    a: View,
+    b: View,
+    *,
+    step_mm: float,
+    search_mm: float,
+    axial_search_mm: float,
+    patch_px: int,
+    noise: NoiseModel,
+) -> Link:
+    """Find how b lies against a: b's position is about ``step_mm`` beyond a's, ± ``search_mm``.
+
+    A link whose correlation doesn't stand out from chance has no ties, and says so.
+    """
+    pitch = a.grid.pitch_mm
+    peak, threshold, reason = _coarse_shift(
+        a, b, step_mm / pitch, search_mm / pitch, axial_search_mm / pitch
+    )
+    if peak is None:
+        return Link(a.frame, b.frame, None, 0.0, threshold, reason, Ties.join([]))
+    ties = _fine_ties(a, b, (peak.rows, peak.columns), patch_px, noise)
+    if len(ties) == 0:
+        reason = "no patch of the overlap holds structure that tells a shift"
+        return Link(a.frame, b.frame, None, peak.score, threshold, reason, ties)
+    step = float(np.median(ties.s_a - ties.s_b))
+    return Link(a.frame, b.frame, step, peak.score, threshold, "", ties)
+
+
+def _coarse_shift(
+    a: View, b: View, step_px: float, search_px: float, axial_px: float
+) -> tuple[Peak | None, float, str]:
+    """The shift of a's content in b (rows, columns of the view), from the coarse copies.
+
+    Also the score that chance would hardly reach, and the reason when nothing reaches it. Chance:
+    the correlation of n independent samples scatters by 1/√n.
+    """
+    rows, columns = a.coarse.shape
+    step = step_px / COARSE
+    reach, reach_rows = math.ceil(search_px / COARSE) + 1, math.ceil(axial_px / COARSE) + 1
+    border = _BORDER_PX // COARSE
+    # Columns of a whose partner column (column − step) stays inside b over the whole search.
+    first = max(border, math.ceil(step) + reach + border)
+    end = min(columns - border, columns + math.floor(step) - reach - border)
+    top, bottom = reach_rows + border, rows - reach_rows - border
+    if end - first < 8 or bottom - top < 8:
+        return None, 1.0, "the overlap is too small to compare"
+    template = a.coarse[top:bottom, first:end]
+    left = first - round(step) - reach
+    field = b.coarse[
+        top - reach_rows : bottom + reach_rows, left : left + (end - first) + 2 * reach
+    ]
+    threshold = min(_NULL_SIGMAS / math.sqrt(template.size / _CELL_PX**2), 0.95)
+    peak = best_match(template, field, lobe_px=3)
+    if peak is None or peak.score < threshold:
+        score = 0.0 if peak is None else peak.score
+        return None, threshold, f"blank overlap (correlation {score:.2f}, needs {threshold:.2f})"
+    down = (peak.rows - reach_rows) * COARSE
+    across = (peak.columns + left - first) * COARSE
+    return Peak(down, across, peak.score, peak.second), threshold, ""
+
+
+def _patch_starts(first: int, end: int, size: int, most: int) -> list[int]:
+    """Where patches of ``size`` begin so that they spread evenly over [first, end)."""
+    room = end - first - size
+    if room < 0:
+        return []
+    count = min(most, math.ceil((end - first) / size))
+    if count == 1:
+        return [first + room // 2]
+    return [first + round(k * room / (count - 1)) for k in range(count)]
+
+
+def _fine_ties(
+    a: View, b: View, start: tuple[float, float], patch_px: int, noise: NoiseModel
+) -> Ties:
+    """Least-squares shifts of patches spread over the overlap, as ties."""
+    grid = a.grid
+    down, across = start
+    margin = _BORDER_PX
+    top, bottom = margin + max(0, math.ceil(-down)), grid.rows - margin - max(0, math.ceil(down))
+    left, right = (
+        margin + max(0, math.ceil(-across)),
+        grid.columns - margin - max(0, math.ceil(across)),
+    )
+    size = patch_px // REDUCE
+    height, width = min(size, bottom - top), min(size, right - left)
+    if height < 16 or width < 16:
+        return Ties.join([])
+    parts = []
+    for row in _patch_starts(top, bottom, height, 3):
+        for column in _patch_starts(left, right, width, 3):
+            shift = refine_shift(
+                a.texture, b.texture, (row, column, height, width), start, reach_px=3.0
+            )
+            if shift is not None and shift.converged:
+                centre = (row + (height - 1) / 2, column + (width - 1) / 2)
+                parts.append(_tie(a, b, shift, centre, (height, width), noise))
+    return Ties.join(parts)
+
+
+def _tie(
+    a: View,
+    b: View,
+    shift: Shift,
+    centre: tuple[float, float],
+    size: tuple[int, int],
+    noise: NoiseModel,
+) -> Ties:
+    """One patch's shift, centred at (row, column) of a, as a tie."""
+    grid = a.grid
+    row, column = centre
+    swap = np.array([[0.0, 1.0], [1.0, 0.0]])  # (row, column) to (s, z)
+    covariance = swap @ shift.covariance @ swap * grid.pitch_mm**2
+    log_a = _mean_background(a, row, column, size)
+    log_b = _mean_background(b, row + shift.rows, column + shift.columns, size)
+    expected = math.hypot(*(_texture_noise(math.exp(log), noise) for log in (log_a, log_b)))
+
+    def one(value: float) -> FloatArray:
+        return np.array([value])
+
+    return Ties(
+        np.array([a.frame], dtype=np.int64),
+        np.array([b.frame], dtype=np.int64),
+        one(grid.s_first_mm + column * grid.pitch_mm),
+        one(grid.z_first_mm + row * grid.pitch_mm),
+        one(grid.s_first_mm + (column + shift.columns) * grid.pitch_mm),
+        one(grid.z_first_mm + (row + shift.rows) * grid.pitch_mm),
+        covariance[np.newaxis],
+        one(log_b - log_a),
+        one(shift.residual / max(expected, 1e-9)),
+    )
+
+
+def _texture_noise(gray_value: float, noise: NoiseModel) -> float:
+    """Standard deviation of a texture's noise where the frame shows ``gray_value``.
+
+    Relative noise of a view's pixel, times what the smoothing leaves of it: a Gaussian of standard
+    deviation σ px keeps 1/(4πσ²) of white noise's variance.
+    """
+    variance = noise.offset + noise.slope * gray_value + (noise.gain_relative * gray_value) ** 2
+    variance /= REDUCE**2
+    return math.sqrt(variance / (4 * math.pi)) / (_BLUR_PX * gray_value)
+
+
+def _mean_background(view: View, row: float, column: float, size: tuple[int, int]) -> float:
+    """The mean logarithm of the gray values over a patch centred at (row, column)."""
+    height, width = (max(2, round(n / BACKGROUND_STEP)) for n in size)
+    # Pixel k of the background covers the texture's pixels 4k … 4k+3: its centre is 4k + 1.5.
+    centre = tuple((c - (BACKGROUND_STEP - 1) / 2) / BACKGROUND_STEP for c in (column, row))
+    patch = cv2.getRectSubPix(view.background, (width, height), centre)
+    return float(patch.mean())

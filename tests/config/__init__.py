@@ -1,0 +1,1 @@
+"""Tests of the config files: places, messages, rules."""

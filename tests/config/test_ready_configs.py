@@ -1,0 +1,87 @@
+"""The configs that come with the tool load, fit the simulated scans, and show no stale default."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from pipeline.config.calibrate import CalibrateJob, load_calibrate_config
+from pipeline.config.weld import WeldJob, load_weld_config
+from pipeline.simulation.presets import get_preset
+from pipeline.simulation.scan_configs import calibrate_text, stitch_text
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+FITS = {"panoramic": "ring24", "two_wall": "two_wall", "continuous": "continuous24"}
+
+
+def simulated(tmp_path: Path, preset: str) -> tuple[CalibrateJob, WeldJob]:
+    """What the configs that the simulation writes beside its frames say."""
+    (tmp_path / "c.toml").write_text(calibrate_text(get_preset(preset)), encoding="utf-8")
+    (tmp_path / "s.toml").write_text(stitch_text(get_preset(preset)), encoding="utf-8")
+    return load_calibrate_config(tmp_path / "c.toml"), load_weld_config(tmp_path / "s.toml")
+
+
+def test_every_ready_config_is_tested() -> None:
+    assert {path.stem for path in CONFIGS.glob("*.toml")} == {*FITS, "calibration"}
+
+
+@pytest.mark.parametrize("name", FITS)
+def test_weld_configs_fit_the_scan_that_they_name(name: str, tmp_path: Path) -> None:
+    job = load_weld_config(CONFIGS / f"{name}.toml")
+    _, scan = simulated(tmp_path, FITS[name])
+
+    assert job.weld.id == scan.weld.id
+    assert (job.weld.diameter_mm, job.weld.wall_mm) == (scan.weld.diameter_mm, scan.weld.wall_mm)
+    assert job.panel == scan.panel
+    assert job.geometry == scan.geometry
+    assert job.scan.ring == scan.scan.ring
+    assert job.frames.folder == CONFIGS / "frames"
+    assert f'scan "{FITS[name]}"' in (CONFIGS / f"{name}.toml").read_text(encoding="utf-8")
+
+
+def test_the_calibration_config_fits_the_large_panel(tmp_path: Path) -> None:
+    job = load_calibrate_config(CONFIGS / "calibration.toml")
+    made, _ = simulated(tmp_path, "ring24")
+
+    assert job.panel == made.panel
+    assert job.calibration == made.calibration
+    assert [(one.kind, one.folder.name, one.dose) for one in job.exposures] == [
+        (one.kind, one.folder.name, one.dose) for one in made.exposures
+    ]
+
+
+def test_what_is_commented_out_is_allowed_too(tmp_path: Path) -> None:
+    """Lines like ``# key = value   # why`` are offers: they must load when the # is removed."""
+    text = (CONFIGS / "calibration.toml").read_text(encoding="utf-8")
+    offered = re.sub(r"^# (?=[a-z_]+ = )", "", text, flags=re.MULTILINE)
+    (tmp_path / "c.toml").write_text(offered, encoding="utf-8")
+    assert load_calibrate_config(tmp_path / "c.toml").calibration.kv_max == 220.0
+
+    text = (CONFIGS / "panoramic.toml").read_text(encoding="utf-8")
+    offered = re.sub(r"^# (?=[a-z_]+ = |\[frames)", "", text, flags=re.MULTILINE)
+    offered = offered.replace('format = "tiff"', 'format = "binary"')
+    (tmp_path / "w.toml").write_text(offered, encoding="utf-8")
+    job = load_weld_config(tmp_path / "w.toml")
+    assert job.frames.binary is not None
+    assert job.strip.axial_mm == (-50.0, 50.0)
+
+    text = (CONFIGS / "continuous.toml").read_text(encoding="utf-8")
+    offered = re.sub(r"^sequence.*\n", "", text, flags=re.MULTILINE)
+    offered = re.sub(r"^# (?=sequence = )", "", offered, flags=re.MULTILINE)
+    (tmp_path / "l.toml").write_text(offered, encoding="utf-8")
+    assert "lag" in load_weld_config(tmp_path / "l.toml").stages.sequence
+
+
+def test_the_panoramic_config_shows_the_defaults_as_they_are(tmp_path: Path) -> None:
+    """It explains every key, so a default that has changed since would be told wrongly."""
+    full = load_weld_config(CONFIGS / "panoramic.toml")
+    short = load_weld_config(CONFIGS / "continuous.toml")
+    for section in ("frames", "strip", "limits"):
+        assert getattr(full, section) == getattr(short, section)
+    assert full.geometry == short.geometry
+    assert (
+        load_calibrate_config(CONFIGS / "calibration.toml").bad_pixels
+        == type(load_calibrate_config(CONFIGS / "calibration.toml").bad_pixels)()
+    )

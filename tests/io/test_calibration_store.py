@@ -1,0 +1,157 @@
+"""Calibration folders: exact there and back, and nothing changed, cut or foreign is accepted."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import tifffile
+
+from pipeline.calibration.product import (
+    CalibrationFacts,
+    CalibrationSet,
+    NoiseModel,
+    content_identity,
+)
+from pipeline.errors import CalibrationError, OutputError
+from pipeline.io.calibration_store import read_calibration, write_calibration
+
+FACTS = CalibrationFacts(
+    serial="TEST-1",
+    gain_mode="high",
+    rows=40,
+    columns=70,
+    noise=NoiseModel(offset=25, slope=0.1 + 0.2),  # a whole number must stay one
+    frame_time_s=0.5,
+    valid_from="2026-01-01",
+    lag_fractions=(0.01, 1 / 3),
+    bad_pixels={"dead": 3, "total": 3},
+    acceptance={"snr": 150.25},
+    exposures=({"kind": "dark", "files": ["d/0.tif"], "sha256": ["00"]},),
+)
+
+
+@pytest.fixture
+def calibration() -> CalibrationSet:
+    rng = np.random.default_rng(5)
+    dark = rng.normal(100, 3, (40, 70)).astype(np.float32)
+    gain = rng.normal(1, 0.02, (40, 70)).astype(np.float32)
+    classes = (rng.random((40, 70)) < 0.01).astype(np.uint8)
+    identity = content_identity(FACTS, dark, gain, classes)
+    return CalibrationSet(FACTS, dark, gain, classes, identity)
+
+
+@pytest.fixture
+def stored(calibration: CalibrationSet, tmp_path: Path) -> Path:
+    folder = tmp_path / "calibration"
+    write_calibration(folder, calibration)
+    return folder
+
+
+def test_everything_comes_back_exactly(calibration: CalibrationSet, stored: Path) -> None:
+    names = sorted(path.name for path in stored.iterdir())
+    assert names == ["badpixels.tif", "calibration.json", "dark.tif", "gain.tif"]
+    read = read_calibration(stored)
+    assert read.facts == calibration.facts
+    assert read.identity == calibration.identity
+    for name in ("dark", "gain", "classes"):
+        array = getattr(read, name)
+        np.testing.assert_array_equal(array, getattr(calibration, name), strict=True)
+        assert not array.flags.writeable
+
+
+def test_the_same_calibration_gives_the_same_bytes(
+    calibration: CalibrationSet, stored: Path, tmp_path: Path
+) -> None:
+    write_calibration(tmp_path / "again", calibration)
+    for path in stored.iterdir():
+        assert path.read_bytes() == (tmp_path / "again" / path.name).read_bytes()
+
+
+def test_folder_is_only_replaced_on_request(calibration: CalibrationSet, stored: Path) -> None:
+    with pytest.raises(OutputError, match="already exists"):
+        write_calibration(stored, calibration)
+    write_calibration(stored, calibration, replace=True)
+    assert read_calibration(stored).identity == calibration.identity
+
+
+def test_false_identity_is_not_written(calibration: CalibrationSet, tmp_path: Path) -> None:
+    with pytest.raises(ValueError, match="identity is not that of its content"):
+        write_calibration(tmp_path / "c", dataclasses.replace(calibration, identity="0" * 64))
+    assert list(tmp_path.iterdir()) == []
+
+
+def _edit_json(change: Callable[[dict[str, Any]], object]) -> Callable[[Path], object]:
+    def edit(folder: Path) -> None:
+        path = folder / "calibration.json"
+        record = json.loads(path.read_text())
+        change(record)
+        path.write_text(json.dumps(record))
+
+    return edit
+
+
+def _write_tiff(name: str, array: np.ndarray[Any, Any]) -> Callable[[Path], object]:
+    return lambda folder: tifffile.imwrite(folder / name, array)
+
+
+def _cut(name: str, keep: int) -> Callable[[Path], object]:
+    return lambda folder: (folder / name).write_bytes((folder / name).read_bytes()[:keep])
+
+
+F32 = np.float32
+
+
+@pytest.mark.parametrize(
+    ("damage", "message"),
+    [
+        (lambda f: (f / "gain.tif").unlink(), "gain.tif: is missing"),
+        (lambda f: (f / "calibration.json").unlink(), "calibration.json: is missing"),
+        (_cut("dark.tif", 0), "dark.tif: is not a readable TIFF"),
+        (_cut("dark.tif", 8), r"dark.tif: (is not a readable TIFF|holds no page)"),
+        (_cut("dark.tif", 3000), "dark.tif: is not a readable TIFF"),
+        (_cut("calibration.json", 200), "calibration.json: can't be read"),
+        (_write_tiff("dark.tif", np.zeros((40, 71), F32)), r"holds \(40, 71\) float32; expected"),
+        (_write_tiff("dark.tif", np.zeros((40, 70), np.uint16)), r"holds \(40, 70\) uint16"),
+        (_write_tiff("gain.tif", np.zeros((2, 40, 70), F32)), r"holds \(40, 70\) float32, \(40"),
+        (_write_tiff("gain.tif", np.full((40, 70), np.nan, F32)), "values that are not finite"),
+        (_write_tiff("gain.tif", np.ones((40, 70), F32)), "has been changed since it was made"),
+        (
+            _write_tiff("badpixels.tif", np.zeros((40, 70), np.uint8)),
+            "has been changed since it was made: its content has identity",
+        ),
+        (_edit_json(lambda r: r.update(schema="girthstrip.calibration/2")), "has schema"),
+        (_edit_json(lambda r: r.update(extra=1)), "has the keys extra, facts"),
+        (_edit_json(lambda r: r.pop("identity")), "has the keys facts, schema"),
+        (_edit_json(lambda r: r.update(facts=[])), "facts that can't be used"),
+        (_edit_json(lambda r: r["facts"].update(new=1)), "unknown: new"),
+        (_edit_json(lambda r: r["facts"].pop("serial")), "serial"),
+        (_edit_json(lambda r: r["facts"].pop("noise")), "noise"),
+        (_edit_json(lambda r: r["facts"].update(kv_min="high")), "kv_min"),
+        (_edit_json(lambda r: r["facts"].update(rows=-1)), "must be positive"),
+        (_edit_json(lambda r: r["facts"].update(rows="40")), "must be whole numbers"),
+        (_edit_json(lambda r: r["facts"]["noise"].update(c=1)), "unknown: noise.c"),
+        (_edit_json(lambda r: r["facts"].update(kv_min=float("nan"))), "not a finite number"),
+        (_edit_json(lambda r: r["facts"].update(gain_mode="low")), "has been changed"),
+        (_edit_json(lambda r: r.update(identity="0" * 64)), "expected identity 000000000000"),
+    ],
+)
+def test_damaged_calibrations_are_refused(
+    stored: Path, damage: Callable[[Path], object], message: str
+) -> None:
+    damage(stored)
+    with pytest.raises(CalibrationError, match=message) as caught:
+        read_calibration(stored)
+    assert str(caught.value).startswith(str(stored))
+
+
+def test_what_is_no_folder(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    for path in (tmp_path / "none", tmp_path / "file"):
+        with pytest.raises(CalibrationError, match="is not a folder; expected a calibration"):
+            read_calibration(path)

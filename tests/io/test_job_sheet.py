@@ -1,0 +1,87 @@
+"""The job sheet: one weld's row from CSV or TOML; what would be lost in silence is refused."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import TableError
+from pipeline.io.job_sheet import CONFIG_KEYS, read_job_sheet
+
+CSV = """id,line,station,diameter_mm,wall_mm,operator,direction,notes
+W-001,North line,KP 12,609.6,12.7,A. Moor,clockwise,windy
+W-002,North line,KP 12,609.6,,,,
+"""
+TOML = """[[weld]]
+id = "W-001"
+line = "North line"
+station = "KP 12"
+diameter_mm = 609.6
+wall_mm = 12.7
+operator = "A. Moor"
+direction = "clockwise"
+notes = "windy"
+
+[[weld]]
+id = "W-002"
+"""
+FIRST = {
+    "id": "W-001",
+    "line": "North line",
+    "station": "KP 12",
+    "diameter_mm": "609.6",
+    "wall_mm": "12.7",
+    "operator": "A. Moor",
+    "direction": "clockwise",
+}
+
+
+def _sheet(folder: Path, text: str, name: str = "sheet.csv") -> Path:
+    path = folder / name
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(("text", "name"), [(CSV, "sheet.csv"), (TOML, "sheet.toml")])
+def test_one_weld_from_either_form(tmp_path: Path, text: str, name: str) -> None:
+    sheet = read_job_sheet(_sheet(tmp_path, text, name), "W-001")
+    assert sheet == FIRST
+    assert set(sheet) <= set(CONFIG_KEYS)
+
+
+def test_empty_cells_say_nothing(tmp_path: Path) -> None:
+    assert read_job_sheet(_sheet(tmp_path, CSV), "W-002") == {
+        "id": "W-002",
+        "line": "North line",
+        "station": "KP 12",
+        "diameter_mm": "609.6",
+    }
+
+
+@pytest.mark.parametrize(
+    ("text", "name", "message"),
+    [
+        (CSV, "sheet.csv", r"has no weld 'W-003'; is 'W-00\d' meant\?"),
+        (CSV.replace("W-002", "W-003") + "W-003\n", "sheet.csv", r"2 times \(line 3, line 4\)"),
+        (CSV.replace("diameter_mm", "diameter"), "sheet.csv", "'diameter' means nothing here; is"),
+        (CSV.replace("id,", "weld,"), "sheet.csv", "column 'id' is missing"),
+        (CSV.replace(",", ";"), "sheet.csv", "separated by semicolons"),
+        (CSV + "W-003,a,b,c,d,e,f,g,h\n", "sheet.csv", "line 4: has 9 cells"),
+        (TOML.replace("wall_mm", "wall"), "sheet.toml", "'wall' means nothing here; is 'wall_mm'"),
+        (TOML.replace("609.6", "[609.6]"), "sheet.toml", "is no list of welds"),
+        (TOML.replace("609.6", "true"), "sheet.toml", "is no list of welds"),
+        (TOML + "[other]\n", "sheet.toml", "is no list of welds"),
+        (TOML + "x = \n", "sheet.toml", "can't be read"),
+        (TOML.replace("W-002", "W-003") + '[[weld]]\nid = "W-003"', "sheet.toml", "weld 2, weld 3"),
+    ],
+)
+def test_sheets_that_do_not_hold(tmp_path: Path, text: str, name: str, message: str) -> None:
+    with pytest.raises(TableError, match=message):
+        read_job_sheet(_sheet(tmp_path, text, name), "W-003")
+
+
+@pytest.mark.parametrize("name", ["none.csv", "none.toml"])
+def test_missing_sheet(tmp_path: Path, name: str) -> None:
+    with pytest.raises(TableError, match=r"doesn't exist|can't be read"):
+        read_job_sheet(tmp_path / name, "W-001")

@@ -1,0 +1,154 @@
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+
+from pipeline.outputs.page import render_page
+from tests.outputs.weld import make_arrays, make_log, with_checks
+
+VOID = {"meta", "img", "br", "hr", "input", "link"}
+
+
+class Page(HTMLParser):
+    """Text, tags and attributes of a page; fails on a tag that isn't closed."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.text = ""
+        self.feed(text)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if self.open and self.open[-1] not in ("style", "svg", "g"):
+            self.text += data
+
+
+@pytest.fixture(scope="module")
+def html():
+    return render_page(make_log(), *make_arrays())
+
+
+@pytest.fixture(scope="module")
+def page(html):
+    return Page(html)
+
+
+def test_the_page_holds_all_it_shows(html, page):
+    assert "://" not in html
+    assert "@import" not in html
+    for tag, attributes in page.tags:
+        assert tag not in ("script", "link", "iframe", "object", "embed", "base", "form")
+        assert not [name for name in attributes if name.startswith("on")]
+        for name in ("src", "href", "xlink:href"):
+            assert (attributes.get(name) or "#").startswith(("#", "data:image/"))
+    policies = [a["content"] for t, a in page.tags if a.get("http-equiv")]
+    assert policies == ["default-src 'none'; img-src data:; style-src 'unsafe-inline'"]
+
+
+def test_what_people_typed_is_text_not_markup(html, page):
+    assert "<script" not in html
+    assert "<still>" not in html
+    assert "W-1 <script>alert('1')</script>" in page.text
+    assert "Line & 1" in page.text
+    assert "tube <still> ramping up" in page.text
+
+
+def test_every_check_stands_there_with_limit_basis_and_verdict(page):
+    log = make_log()
+    for check in log.checks:
+        assert check.id in page.text
+        assert check.basis in page.text
+        assert check.note in page.text
+    for outcome in ("reported", "pass", "attention", "fail", "not measured"):
+        assert outcome in page.text
+
+
+def test_the_rest_of_the_log_stands_there_too(page):
+    log = make_log()
+    for seam in log.seams:
+        assert f"{seam.left + 1} | {seam.right + 1}" in page.text
+    for file in log.inputs:
+        assert file.path in page.text
+        assert file.sha256 in page.text
+    assert "not covered from 300.0 to 306.0 mm" in page.text
+    assert log.calibration.identity in page.text
+    assert "clock 12:00 to" in page.text
+    assert "counted clockwise" in page.text
+    assert "Film-like negative" in page.text
+
+
+def test_only_values_beyond_their_limit_are_marked_in_the_seam_table(html):
+    # Steps run from −0.3 to +0.4 %, the limit is 0.3 %: only the last is beyond.
+    assert html.count('class="n over"') == 1
+
+
+@pytest.mark.parametrize(
+    ("checks", "word", "meaning"),
+    [
+        (("registration.closure_mm",), "Pass", "Every check of this strip lies within its limit"),
+        (("seam.level_step",), "Attention", "not every check passed"),
+        (("coverage.gap_mm",), "Fail", "far outside its limit"),
+        ((), "Attention", "No check was made"),
+    ],
+)
+def test_the_verdict_is_said_in_words_and_never_judges_the_weld(checks, word, meaning):
+    page = Page(render_page(with_checks(make_log(), *checks), *make_arrays()))
+    assert f"{word}" in page.text
+    assert meaning in page.text
+    assert "It neither accepts nor rejects the weld" in page.text
+
+
+def test_cautions_stand_on_every_page(page):
+    for words in (
+        "ionising radiation", "controlled area", "licensed and qualified personnel",
+        "never accepts or rejects a weld", "Check them against your own copy",
+        "Local codes and the written procedure prevail",
+    ):  # fmt: skip
+        assert words in page.text
+
+
+def test_the_same_log_and_strip_give_the_same_text(html):
+    assert render_page(make_log(), *make_arrays()) == html
+
+
+def test_a_scan_without_gaps_seams_or_lost_frames_says_so():
+    log = make_log()
+    log = replace(log, gaps=(), seams=(), frames=tuple(f for f in log.frames if f.used))
+    text = Page(render_page(log, *make_arrays())).text
+    assert "every place along the strip was covered" in text
+    assert "every frame of the scan is in the strip" in text
+    assert "no two frames meet" in text
+
+
+def test_long_tables_are_folded_away():
+    log = make_log()
+    html = render_page(replace(log, seams=log.seams * 20), *make_arrays())
+    assert html.count("<details open>") == 1  # the frame left out
+    assert "160 seams" in html
+
+
+def test_a_full_24_inch_strip_of_nothing_but_noise_stays_below_8_mb():
+    # Noise is what JPEG compresses worst; no weld can make a larger page than this one.
+    log = make_log()
+    shape = (1100, 19_664)
+    log = replace(
+        log, gaps=(), strip=replace(log.strip, rows=shape[0], columns=shape[1], pitch_mm=0.1)
+    )
+    strip = np.random.default_rng(4).integers(0, 65_536, shape, dtype=np.uint16)
+    measured = np.ones(shape, np.uint8)
+    assert len(render_page(log, strip, measured, measured).encode()) <= 8e6

@@ -1,0 +1,1 @@
+"""Tests on X-ray pictures and detector frames that no one here made (``testdata/README.md``)."""
