@@ -194,12 +194,12 @@ def stitch(
         show(as_json, plan.as_dict(), plan.text())
         return
 
-    from pipeline.outputs.report import write_report
+    from pipeline.outputs.page import render_page
     from pipeline.run import run_weld
 
     with ProgressLines(quiet) as progress:
         result = run_weld(
-            job, report=write_report, progress=progress, threads=threads, replace_folder=replace
+            job, report=render_page, progress=progress, threads=threads, replace_folder=replace
         )
     _end_with_strip(result, as_json)
 

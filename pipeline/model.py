@@ -108,7 +108,8 @@ class Measure:
 class StripGrid:
     """Where the strip's pixels lie: column j at ``s_first_mm + j * pitch_mm``, row i at ``z``.
 
-    A full ring has exactly ``columns * pitch_mm`` = its circumference and ``s_first_mm`` = 0.
+    A full ring has exactly ``columns * pitch_mm`` = its circumference and ``s_first_mm`` = 0; its
+    strip repeats the first ``overrun`` columns past its end.
     """
 
     rows: int
@@ -117,6 +118,12 @@ class StripGrid:
     s_first_mm: float
     z_first_mm: float
     ring: bool
+    overrun: int = 0
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(rows, columns) of the strip's pictures, the overrun included."""
+        return self.rows, self.columns + self.overrun
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +144,7 @@ class Placement:
 
 @dataclass(frozen=True, slots=True)
 class Strip:
-    """The strip and its maps, all (rows, columns) of ``grid``.
+    """The strip and its maps, all of ``grid.shape``.
 
     ``values`` are gray values linear in dose (0 where nothing is known), ``sigma`` the predicted
     noise in steps of ``sigma_scale`` gray values, ``count`` how many frames measured a pixel,

@@ -15,9 +15,9 @@ from pipeline.kernels.resample import BLOCK
 from pipeline.model import FrameRow, StripGrid
 from pipeline.stages import stage_of
 from pipeline.stages.distortion import Distortion
-from pipeline.stages.matching import view_grid
 from pipeline.stages.pairing import choose_pairs, last_needed
 from pipeline.stages.registration import Registration
+from pipeline.stages.views import view_grid
 
 _BASE_BYTES = 250_000_000  # interpreter, libraries and compiled kernels, as measured
 
@@ -109,7 +109,8 @@ def strip_grid(
     rows = last_row - first_row + 1
     if job.scan.ring:
         columns = round(geometry.circumference_mm / pitch)
-        return StripGrid(rows, columns, pitch, 0.0, first_row * pitch, True)
+        overrun = min(round(job.strip.overrun_mm / pitch), columns)
+        return StripGrid(rows, columns, pitch, 0.0, first_row * pitch, True, overrun)
     low, high = distortion.reach_mm(geometry, panel)
     first = math.ceil((min(position_mm) + low) / pitch)
     last = math.floor((max(position_mm) + high) / pitch)
@@ -153,7 +154,7 @@ def plan_weld(job: WeldJob, scan: Scan | None = None) -> Plan:
     view_bytes = view.rows * view.columns * 4.4
     peak = (
         _BASE_BYTES
-        + grid.rows * grid.columns * 6
+        + grid.shape[0] * grid.shape[1] * 6
         + max(views * view_bytes, blocks * grid.rows * BLOCK * 16)
         + 4 * frame_pixels * 13  # frames on their way: raw, corrected, filled, flags
         + 3 * frame_pixels * 4  # dark, gain and its inverse
@@ -169,7 +170,7 @@ def plan_weld(job: WeldJob, scan: Scan | None = None) -> Plan:
         unreadable=len(scan.problems),
         raw_bytes=len(rows) * frame_pixels * 2,
         strip_rows=grid.rows,
-        strip_columns=grid.columns,
+        strip_columns=grid.shape[1],
         pitch_mm=grid.pitch_mm,
         views_held=views,
         blocks_open=blocks,

@@ -22,7 +22,7 @@ from pipeline.errors import InputError
 _TILE_COLUMNS = 512
 _TILE_ROWS_MOST, _TILE_ROWS_LEAST = 512, 256
 _BUFFER_BYTES = 8 * 2**20  # of tiles in work at a time
-_WORKERS = 2
+_WORKERS = 1
 _CLASSIC_LIMIT = 2**32 - 2**26  # room for the headers below what 32-bit offsets reach
 _EXPANSION = 1.02  # zlib adds at most 5 bytes per 16 KiB to what it can't compress
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-from pipeline.model import FlagImage, FloatImage, RawImage
+from pipeline.model import FlagImage, FloatImage, Origin, RawImage
+
+MEASURED, FILLED = int(Origin.MEASURED), int(Origin.FILLED)
 
 
 @nb.njit(nogil=True, cache=True)
@@ -23,27 +25,50 @@ def flag_saturated(raw: RawImage, limit_gv: int, flag: int) -> FlagImage:
 
 
 @nb.njit(nogil=True, cache=True)
-def _fill(values, flags, radius, max_radius):  # type: ignore[no-untyped-def]
+def _fill(values, flags, places, radius, max_radius):  # type: ignore[no-untyped-def]
     rows, columns = values.shape
     left = 0
-    for r in range(rows):
-        for c in range(columns):
-            if flags[r, c] == 0:
-                continue
-            reach, total, weights = radius, 0.0, 0.0
-            while weights == 0.0 and reach <= max_radius:
-                for y in range(max(r - reach, 0), min(r + reach + 1, rows)):
-                    for x in range(max(c - reach, 0), min(c + reach + 1, columns)):
-                        if flags[y, x] == 0:
-                            w = 1.0 / ((y - r) ** 2 + (x - c) ** 2) ** 2
-                            total += w * values[y, x]
-                            weights += w
-                reach += 1
-            if weights > 0.0:
-                values[r, c] = total / weights
-            else:
-                left += 1
+    for place in places:
+        r, c = place // columns, place % columns
+        reach, total, weights = radius, 0.0, 0.0
+        while weights == 0.0 and reach <= max_radius:
+            for y in range(max(r - reach, 0), min(r + reach + 1, rows)):
+                for x in range(max(c - reach, 0), min(c + reach + 1, columns)):
+                    if flags[y, x] == 0:
+                        distance_sq = float((y - r) * (y - r) + (x - c) * (x - c))
+                        w = 1.0 / (distance_sq * distance_sq)
+                        total += w * values[y, x]
+                        weights += w
+            reach += 1
+        if weights > 0.0:
+            values[r, c] = total / weights
+        else:
+            left += 1
     return left
+
+
+@nb.njit(nogil=True, cache=True)
+def _flagged(flags):  # type: ignore[no-untyped-def]
+    """Flat places of the flagged pixels; looks at whole chunks first, as few are flagged."""
+    flat = flags.ravel()
+    places = np.empty(1024, dtype=np.int64)
+    found = 0
+    for start in range(0, flat.size, 64):
+        end = min(start + 64, flat.size)
+        any_of_them = np.uint8(0)
+        for k in range(start, end):
+            any_of_them |= flat[k]
+        if any_of_them == 0:
+            continue
+        if found + 64 > places.size:
+            grown = np.empty(2 * places.size, dtype=np.int64)
+            grown[:found] = places[:found]
+            places = grown
+        for k in range(start, end):
+            if flat[k] != 0:
+                places[found] = k
+                found += 1
+    return places[:found]
 
 
 def fill_flagged(
@@ -55,61 +80,55 @@ def fill_flagged(
     reach grows to ``max_radius_px``. Returns how many pixels found no neighbour at all and kept
     their value. Flags are not changed: a filled pixel still weighs nothing in the strip.
     """
-    return int(_fill(values, flags, radius_px, max_radius_px))
+    return int(_fill(values, flags, _flagged(flags), radius_px, max_radius_px))
+
+
+@nb.njit(inline="always")
+def _nearest(origin, r, c, step, most):  # type: ignore[no-untyped-def]
+    """How far the nearest measured pixel is along ``step``; ``most`` + 1 when there is none."""
+    for d in range(1, most + 1):
+        y, x = r + step[0] * d, c + step[1] * d
+        if y < 0 or y >= origin.shape[0] or x < 0 or x >= origin.shape[1]:
+            break
+        if origin[y, x] == MEASURED:
+            return d
+    return most + 1
 
 
 @nb.njit(nogil=True, cache=True)
-def _close(values, sigma, origin, measured, filled, radius):  # type: ignore[no-untyped-def]
+def _close(values, sigma, origin, places, width):  # type: ignore[no-untyped-def]
     rows, columns = values.shape
     done = 0
-    for r in range(rows):
-        for c in range(columns):
-            if origin[r, c] != 0:
-                continue
-            total, weights, spread = 0.0, 0.0, 0.0
-            sides = 0
-            for axis in range(2):
-                found = 0
-                for sign in (-1, 1):
-                    for d in range(1, radius + 1):
-                        y = r + sign * d * axis
-                        x = c + sign * d * (1 - axis)
-                        if y < 0 or y >= rows or x < 0 or x >= columns:
-                            break
-                        if origin[y, x] == measured:
-                            found += 1
-                            break
-                if found == 2:
-                    sides += 1
-            if sides == 0:
-                continue
-            for y in range(max(r - radius, 0), min(r + radius + 1, rows)):
-                for x in range(max(c - radius, 0), min(c + radius + 1, columns)):
-                    if origin[y, x] == measured:
-                        w = 1.0 / ((y - r) ** 2 + (x - c) ** 2) ** 2
-                        total += w * values[y, x]
-                        spread += w * sigma[y, x]
-                        weights += w
-            values[r, c] = np.uint16(total / weights + 0.5)
-            sigma[r, c] = np.uint16(spread / weights + 0.5)
-            origin[r, c] = filled
-            done += 1
+    for place in places:
+        r, c = place // columns, place % columns
+        across = _nearest(origin, r, c, (0, -1), width) + _nearest(origin, r, c, (0, 1), width)
+        along = _nearest(origin, r, c, (-1, 0), width) + _nearest(origin, r, c, (1, 0), width)
+        # The gap between two pixels d and e away is d + e - 1 pixels wide.
+        if min(across, along) - 1 > width:
+            continue
+        total, weights, spread = 0.0, 0.0, 0.0
+        for y in range(max(r - width, 0), min(r + width + 1, rows)):
+            for x in range(max(c - width, 0), min(c + width + 1, columns)):
+                if origin[y, x] == MEASURED:
+                    distance_sq = float((y - r) * (y - r) + (x - c) * (x - c))
+                    w = 1.0 / (distance_sq * distance_sq)
+                    total += w * values[y, x]
+                    spread += w * sigma[y, x]
+                    weights += w
+        values[r, c] = np.uint16(total / weights + 0.5)
+        sigma[r, c] = np.uint16(spread / weights + 0.5)
+        origin[r, c] = FILLED
+        done += 1
     return done
 
 
-def close_holes(
-    strip: RawImage,
-    sigma: RawImage,
-    origin: FlagImage,
-    *,
-    radius_px: int,
-    measured: int,
-    filled: int,
-) -> int:
+def close_holes(values: RawImage, sigma: RawImage, origin: FlagImage, *, radius_px: int) -> int:
     """Fill, in place, strip pixels that no frame measured but that lie between measured ones.
 
-    A hole is filled only when measured pixels stand on two opposite sides within ``radius_px``, so
-    that the strip never grows beyond what was seen. Returns how many were filled; ``origin`` tells
-    which.
+    A pixel is filled when along a row or a column measured pixels stand on both sides of a gap of
+    at most ``2 * radius_px + 1`` pixels, so that the strip never grows beyond what was seen. It
+    gets the mean of the measured pixels that near, weighed by 1/distance⁴, and as its noise the
+    mean of theirs. Returns how many were filled; ``origin`` (values of ``Origin``) tells which.
     """
-    return int(_close(strip, sigma, origin, np.uint8(measured), np.uint8(filled), radius_px))
+    places = np.flatnonzero(origin == Origin.NOT_COVERED)
+    return int(_close(values, sigma, origin, places, 2 * radius_px + 1))

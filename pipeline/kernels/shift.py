@@ -19,6 +19,7 @@ from pipeline.model import FloatArray, FloatImage
 
 _CLUSTER = 16  # pixels; well beyond the correlation length of the smoothed noise
 _NEAR_PX = 0.5  # a step shorter than this is in the quadratic neighbourhood of the answer
+_COMMON = 0.05  # least part of the structure that two pictures must share
 _f32 = np.float32
 
 
@@ -174,16 +175,94 @@ def _normal_equations(a, row0, column0, b, clip):  # type: ignore[no-untyped-def
     return cross, mean, right, spread, squares
 
 
-def _matrix(values: FloatArray) -> FloatArray:
-    return np.array([[values[0], values[1]], [values[1], values[2]]])
+@nb.njit(inline="always")
+def _inverse(m):  # type: ignore[no-untyped-def]
+    """The inverse of the symmetric matrix [[m0, m1], [m1, m2]] in the same three numbers."""
+    determinant = m[0] * m[2] - m[1] * m[1]
+    return m[2] / determinant, -m[1] / determinant, m[0] / determinant
 
 
-def _tells_a_shift(cross: FloatArray, mean: FloatArray) -> bool:
+@nb.njit(inline="always")
+def _eigenvalues(a, b, c):  # type: ignore[no-untyped-def]
+    """Smaller and larger eigenvalue of the symmetric matrix [[a, b], [b, c]]."""
+    middle, half = 0.5 * (a + c), np.sqrt(0.25 * (a - c) ** 2 + b * b)
+    return middle - half, middle + half
+
+
+@nb.njit(inline="always")
+def _tells_a_shift(cross, mean):  # type: ignore[no-untyped-def]
     """Whether there is structure both ways: what the two pictures' gradients have in common against
     what they don't (noise, or something that moved)."""
-    common = float(np.linalg.eigvalsh(_matrix(cross))[0])
-    apart = float(np.linalg.eigvalsh(_matrix(mean - cross))[1])
-    return common > 0 and common > 0.05 * apart
+    common, _ = _eigenvalues(cross[0], cross[1], cross[2])
+    _, apart = _eigenvalues(mean[0] - cross[0], mean[1] - cross[1], mean[2] - cross[2])
+    return common > 0 and common > _COMMON * apart
+
+
+@nb.njit(nogil=True, cache=True)
+def _typical_difference(a, row0, column0, partner):  # type: ignore[no-untyped-def]
+    """Robust standard deviation of the pictures' difference, from every fourth row and column."""
+    height, width = partner.shape[0] - 2, partner.shape[1] - 2
+    sample = np.empty((-(-height // 4), -(-width // 4)), dtype=np.float32)
+    for i in range(sample.shape[0]):
+        for j in range(sample.shape[1]):
+            difference = partner[4 * i + 1, 4 * j + 1] - a[row0 + 4 * i, column0 + 4 * j]
+            sample[i, j] = abs(difference)
+    # 1.4826: from the median absolute deviation to a normal standard deviation.
+    return 1.4826 * np.median(sample)
+
+
+@nb.njit(nogil=True, cache=True)
+def _refine(  # type: ignore[no-untyped-def]
+    a, b, row0, column0, height, width, down0, across0, reach, tolerance, max_steps
+):
+    """The loop of `refine_shift`: (found, converged, down, across, covariance ×3, residual)."""
+    nothing = (False, False, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    partner = np.empty((height + 2, width + 2), dtype=np.float32)
+    down, across = down0, across0
+    clip, moved = np.inf, np.inf
+    converged = False
+    cross, mean, right, spread = np.zeros(3), np.zeros(3), np.zeros(2), np.zeros(3)
+    squares = 0.0
+    for step in range(max_steps):
+        _shifted(b, row0 - 1, column0 - 1, down, across, partner)
+        if step <= 1:
+            clip = max(3 * _typical_difference(a, row0, column0, partner), 1e-12)
+        cross, mean, right, spread, squares = _normal_equations(
+            a, row0, column0, partner, _f32(clip)
+        )
+        # Far from the answer the two gradients differ: their mean then leads safely, if slowly.
+        near = moved < _NEAR_PX
+        if near and not _tells_a_shift(cross, mean):
+            return nothing
+        if _eigenvalues(mean[0], mean[1], mean[2])[0] <= 0:
+            return nothing
+        rr, rc, cc = _inverse(cross) if near else _inverse(mean)
+        step_down = -(rr * right[0] + rc * right[1])
+        step_across = -(rc * right[0] + cc * right[1])
+        down, across = down + step_down, across + step_across
+        if max(abs(down - down0), abs(across - across0)) > reach:
+            return nothing
+        moved = max(abs(step_down), abs(step_across))
+        if near and moved < tolerance:
+            converged = True
+            break
+    if not _tells_a_shift(cross, mean):
+        return nothing
+    # Covariance: inverse · clusters' outer products · inverse.
+    rr, rc, cc = _inverse(cross)
+    t0, t1 = rr * spread[0] + rc * spread[1], rr * spread[1] + rc * spread[2]
+    t2, t3 = rc * spread[0] + cc * spread[1], rc * spread[1] + cc * spread[2]
+    residual = np.sqrt(squares / (height * width))
+    return (
+        True,
+        converged,
+        down,
+        across,
+        t0 * rr + t1 * rc,
+        t0 * rc + t1 * cc,
+        t2 * rc + t3 * cc,
+        residual,
+    )
 
 
 def refine_shift(
@@ -202,7 +281,8 @@ def refine_shift(
     columns) to begin from. None when the window (with a margin for the interpolation and
     ``reach_px``) leaves either picture, when it holds no structure that tells a shift, or when the
     search runs further than ``reach_px`` from its start. An iteration that doesn't settle within
-    ``max_steps`` is returned with ``converged`` False.
+    ``max_steps`` is returned with ``converged`` False. A step of ``tolerance_px`` ends it: the next
+    one would be far smaller.
     """
     row0, column0, height, width = window
     margin = int(np.ceil(reach_px)) + 4
@@ -214,36 +294,9 @@ def refine_shift(
             return None
         if top + height + margin > shape[0] or left + width + margin > shape[1]:
             return None
-    partner = np.empty((height + 2, width + 2), dtype=np.float32)
-    down, across = float(start[0]), float(start[1])
-    clip, converged = float("inf"), False
-    move = np.full(2, np.inf)
-    for step in range(max_steps):
-        _shifted(b, row0 - 1, column0 - 1, down, across, partner)
-        if step <= 1:
-            sample = (
-                partner[1:-1:4, 1:-1:4] - a[row0 : row0 + height : 4, column0 : column0 + width : 4]
-            )
-            # 1.4826: from the median absolute deviation to a normal standard deviation.
-            clip = 3 * 1.4826 * float(np.median(np.abs(sample - np.median(sample))))
-        cross, mean, right, spread, squares = _normal_equations(
-            a, row0, column0, partner, _f32(max(clip, 1e-12))
-        )
-        # Far from the answer the two gradients differ: their mean then leads safely, if slowly.
-        near = float(np.abs(move).max()) < _NEAR_PX
-        inverse = np.linalg.inv(_matrix(cross)) if near else np.linalg.pinv(_matrix(mean))
-        move = -inverse @ right
-        down, across = down + float(move[0]), across + float(move[1])
-        if max(abs(down - start[0]), abs(across - start[1])) > reach_px:
-            return None
-        if near and float(np.abs(move).max()) < tolerance_px:
-            converged = True
-            break
-        if near and not _tells_a_shift(cross, mean):
-            return None
-    if not _tells_a_shift(cross, mean):
+    found, converged, down, across, rr, rc, cc, residual = _refine(
+        a, b, row0, column0, height, width, *map(float, start), reach_px, tolerance_px, max_steps
+    )
+    if not found:
         return None
-    inverse = np.linalg.inv(_matrix(cross))
-    covariance = inverse @ _matrix(spread) @ inverse
-    residual = float(np.sqrt(squares / (height * width)))
-    return Shift(down, across, covariance, residual, converged)
+    return Shift(down, across, np.array([[rr, rc], [rc, cc]]), residual, converged)

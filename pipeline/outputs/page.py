@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipeline.model import FlagImage, RawImage, Verdict
 from pipeline.outputs import words
@@ -26,6 +29,9 @@ from pipeline.outputs.pictures import (
 from pipeline.outputs.plots import draw_plots
 from pipeline.outputs.ruler import sections
 from pipeline.quality.log import Check, QualityLog, Seam
+
+if TYPE_CHECKING:
+    import jinja2
 
 _OPEN_ROWS = 100  # a longer table is folded away
 
@@ -53,24 +59,26 @@ class SeamRow:
 
 def render_page(log: QualityLog, strip: RawImage, count: FlagImage, origin: FlagImage) -> str:
     """The page as text; ``strip``, ``count`` and ``origin`` are (rows, columns) as in the log."""
-    import jinja2  # noqa: PLC0415  heavy: only a report needs it
-
     facts = log.strip
     clockwise = facts.direction == "clockwise"
-    window = display_window(strip, origin)
-    pictures = section_pictures(
-        strip, origin, window, pitch_mm=facts.pitch_mm, s_first_mm=facts.s_first_mm
-    )
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["number"] = words.number
-    environment.filters["limit"] = words.limit
-    return environment.get_template("report.html").render(
+    coverage = coverage_profile(count, origin, pitch_mm=facts.pitch_mm, s_first_mm=facts.s_first_mm)
+    with ThreadPoolExecutor(1) as aside:  # plots and pictures don't need each other
+        drawn = aside.submit(draw_plots, log, coverage)
+        window = display_window(strip, origin)
+        pictures = section_pictures(
+            strip, origin, window, pitch_mm=facts.pitch_mm, s_first_mm=facts.s_first_mm
+        )
+        ring = ring_picture(
+            strip,
+            origin,
+            window,
+            pitch_mm=facts.pitch_mm,
+            s_first_mm=facts.s_first_mm,
+            circumference_mm=facts.circumference_mm,
+            clockwise=clockwise,
+        )
+        plots = drawn.result()
+    return _template().render(
         log=log,
         verdict_word=words.VERDICT_WORDS[log.verdict],
         verdict_meaning=words.VERDICT_MEANING[log.verdict],
@@ -85,25 +93,30 @@ def render_page(log: QualityLog, strip: RawImage, count: FlagImage, origin: Flag
         section_mm=SECTION_MM,
         repeat_mm=REPEAT_MM,
         sections=sections(log, pictures),
-        ring=ring_picture(
-            strip,
-            origin,
-            window,
-            pitch_mm=facts.pitch_mm,
-            s_first_mm=facts.s_first_mm,
-            circumference_mm=facts.circumference_mm,
-            clockwise=clockwise,
-        ),
+        ring=ring,
         ring_hours=_ring_hours(),
         ring_seams=_ring_seams(log, clockwise),
-        plots=draw_plots(
-            log,
-            coverage_profile(count, origin, pitch_mm=facts.pitch_mm, s_first_mm=facts.s_first_mm),
-        ),
+        plots=plots,
         seam_rows=_seam_rows(log),
         left_out=[frame for frame in log.frames if not frame.used],
         open_rows=_OPEN_ROWS,
     )
+
+
+@cache
+def _template() -> jinja2.Template:
+    import jinja2  # noqa: PLC0415  heavy: only a report needs it
+
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(Path(__file__).parent),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["number"] = words.number
+    environment.filters["limit"] = words.limit
+    return environment.get_template("report.html")
 
 
 def _mark(check: Check) -> str:

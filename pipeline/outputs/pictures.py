@@ -148,20 +148,26 @@ def _block_mean(strip: RawImage, origin: FlagImage, factor: int) -> tuple[FloatI
 
     Squares that stick out over the right or lower edge count what lies inside.
     """
-    mask = (origin != Origin.NOT_COVERED).astype(np.float32)
+    covered = (origin != Origin.NOT_COVERED).astype(np.float32)
+    values = strip.astype(np.float32)
     if factor == 1:
-        return strip.astype(np.float32), mask.astype(np.uint8)
-    rows, columns = strip.shape
-    padding = ((0, -rows % factor), (0, -columns % factor))
-    inside = np.pad(np.ones_like(mask), padding)
-    weight = np.pad(mask, padding)
-    weighted = np.pad(strip * mask, padding)
-    size = (weight.shape[1] // factor, weight.shape[0] // factor)
-    sums, weights, area = (
-        cv2.resize(part, size, interpolation=cv2.INTER_AREA) for part in (weighted, weight, inside)
+        return values, covered.astype(np.uint8)
+    # Uncovered pixels are 0 in the strip, so they add nothing to the sums.
+    weight, weighted = _square_sums(covered, factor), _square_sums(values, factor)
+    area = _square_sums(np.ones_like(covered), factor)
+    means = np.divide(weighted, weight, out=np.zeros_like(weighted), where=weight > 0)
+    return means, (weight >= 0.5 * area).astype(np.uint8)
+
+
+def _square_sums(image: FloatImage, factor: int) -> FloatImage:
+    """Sums over ``factor``² squares; beyond the image's edge there is nothing."""
+    rows, columns = image.shape
+    padded = cv2.copyMakeBorder(
+        image, 0, -rows % factor, 0, -columns % factor, cv2.BORDER_CONSTANT, value=0
     )
-    values = np.divide(sums, weights, out=np.zeros_like(sums), where=weights > 0)
-    return values, (weights >= 0.5 * area).astype(np.uint8)
+    size = (padded.shape[1] // factor, padded.shape[0] // factor)
+    means = cv2.resize(padded, size, interpolation=cv2.INTER_AREA)
+    return np.asarray(means * factor**2, dtype=np.float32)
 
 
 def _negative(values: FloatImage, covered: FlagImage, window: Window) -> NDArray[np.uint8]:

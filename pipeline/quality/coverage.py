@@ -20,7 +20,7 @@ def covered_columns(origin: FlagImage) -> np.ndarray:
 
 def find_gaps(origin: FlagImage, grid: StripGrid) -> list[tuple[float, float]]:
     """Stretches (from, to), mm from the datum, that no frame covered; over the datum they join."""
-    bare = ~covered_columns(origin)
+    bare = ~covered_columns(origin[:, : grid.columns])
     if not bare.any():
         return []
     edges = np.flatnonzero(np.diff(np.concatenate([[False], bare, [False]]).astype(np.int8)))

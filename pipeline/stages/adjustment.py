@@ -21,6 +21,9 @@ from pipeline.stages.matching import Ties
 _FLOOR_PX = 0.02  # what the projection model itself may leave, at strip pitch
 _CAUCHY = 2.5
 _NAMES = ("source_x_mm", "source_y_mm", "roll_deg", "encoder_scale")
+_SETTLED_MM = 1e-4
+_ORIGIN_SIGMA_MM = 1e-4  # the first frame is where both counts begin
+_HELD_SIGMA = 1e-9  # of an unknown that is not to move
 _REJECT = 6.0  # Mahalanobis distance beyond which a tie is called wrong
 
 
@@ -137,6 +140,7 @@ class _Problem:
         self.free = [k for k, sigma in enumerate(sigmas) if sigma > 0]
         self.sigmas = np.array(sigmas)
         self.steps = np.array([1e-3, 1e-3, 1e-6, 1e-6])  # for the difference quotients
+        self.prior_matrix, self.prior_right = self._prior_equations()
 
     def start(self) -> FloatArray:
         """Where the encoder says the frames are, no offsets, the geometry as told."""
@@ -191,7 +195,7 @@ class _Problem:
             matrix, right, distance = self._normal(unknowns, robust * use)
             move = np.linalg.solve(matrix, right)
             unknowns = unknowns + move
-            small = float(np.abs(move[: 2 * self.n]).max()) < 1e-5  # mm
+            small = float(np.abs(move[: 2 * self.n]).max()) < _SETTLED_MM
             if small and converged:
                 break
             if small and step > 2:
@@ -240,40 +244,39 @@ class _Problem:
         where = np.concatenate(
             [np.stack([ties.b, n + ties.b, ties.a, n + ties.a], axis=1), globals_], axis=1
         )
-        products = np.einsum("tia,tij,tjb->tab", jacobian, weighted, jacobian)
+        pulled = jacobian.transpose(0, 2, 1) @ weighted  # (ties, 8, 2)
+        products = pulled @ jacobian
         np.add.at(matrix, (where[:, :, np.newaxis], where[:, np.newaxis, :]), products)
-        np.add.at(right, where, -np.einsum("tia,tij,tj->ta", jacobian, weighted, residual))
-        self._add_priors(matrix, right, unknowns)
+        np.add.at(right, where, -(pulled @ residual[:, :, np.newaxis])[:, :, 0])
+        matrix += self.prior_matrix
+        right += self.prior_right - self.prior_matrix @ unknowns
         return matrix, right, distance
 
-    def _add_priors(self, matrix: FloatArray, right: FloatArray, unknowns: FloatArray) -> None:
+    def _prior_equations(self) -> tuple[FloatArray, FloatArray]:
+        """The priors as normal equations: matrix P and right side q, so that P·unknowns = q.
+
+        The first frame is the origin, along and across; a step is the encoder's, times its scale;
+        a carriage stays near its line; the geometry near what was told.
+        """
         n, priors = self.n, self.priors
-        scale_at = 2 * n + 3
-
-        def add(columns: list[int], slopes: list[float], misfit: float, sigma: float) -> None:
-            row = np.array(slopes) / sigma
-            matrix[np.ix_(columns, columns)] += np.outer(row, row)
-            right[columns] -= row * misfit / sigma
-
-        origin_sigma_mm = 1e-4  # the first frame is where both counts begin
-        add([0], [1.0], float(unknowns[0] - self.encoder[0]), origin_sigma_mm)
-        add([n], [1.0], float(unknowns[n]), origin_sigma_mm)
+        size = 2 * n + 4
         steps = np.diff(self.encoder)
-        for k, step in enumerate(steps):
-            misfit = unknowns[k + 1] - unknowns[k] - unknowns[scale_at] * step
-            add(
-                [k + 1, k, scale_at],
-                [1.0, -1.0, -float(step)],
-                float(misfit),
-                priors.step_sigma_mm,
-            )
-        for k in range(n):
-            add([n + k], [1.0], float(unknowns[n + k]), priors.axial_sigma_mm)
-        nominal = self.nominal()
-        for k in range(4):
-            sigma = float(self.sigmas[k]) if k in self.free else 1e-9
-            at = 2 * n + k
-            add([at], [1.0], float(unknowns[at] - nominal[k]), sigma)
+        frames, links = np.arange(n), np.arange(n - 1)
+        rows = np.zeros((2 + (n - 1) + n + 4, size))
+        told = np.zeros(len(rows))
+        rows[0, 0] = rows[1, n] = 1 / _ORIGIN_SIGMA_MM
+        told[0] = self.encoder[0] / _ORIGIN_SIGMA_MM
+        encoder = 2 + links
+        rows[encoder, links + 1] = 1 / priors.step_sigma_mm
+        rows[encoder, links] = -1 / priors.step_sigma_mm
+        rows[encoder, 2 * n + 3] = -steps / priors.step_sigma_mm
+        rows[n + 1 + frames, n + frames] = 1 / priors.axial_sigma_mm
+        held = np.array([k not in self.free for k in range(4)])
+        sigma = np.where(held, _HELD_SIGMA, self.sigmas)
+        shape = np.arange(4)
+        rows[2 * n + 1 + shape, 2 * n + shape] = 1 / sigma
+        told[2 * n + 1 + shape] = self.nominal() / sigma
+        return rows.T @ rows, rows.T @ told
 
     def result(
         self, solution: _Solution, closure: float | None, closure_axial: float | None

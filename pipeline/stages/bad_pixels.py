@@ -30,7 +30,7 @@ class BadPixels:
         bad = (calibration.classes != 0).astype(np.uint8) * np.uint8(FrameFlag.BAD)
 
         def correct(frame: Frame) -> Frame:
-            flags = frame.flags | bad
+            flags = np.bitwise_or(frame.flags, bad, out=frame.flags)
             values = np.asarray(frame.values, dtype=np.float32)
             fill_flagged(values, flags, radius_px=self.radius_px)
             return Frame(frame.index, values, flags)

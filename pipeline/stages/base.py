@@ -29,8 +29,8 @@ parameters = _dataclass(
 )
 
 Correction = Callable[[Frame], Frame]
-"""A *correct* stage with its calibration: frame in, frame out. It may work in the float values it is
-given: the chain hands a frame to one correction at a time, and raw values are never floats."""
+"""A *correct* stage with its calibration: frame in, frame out. It may work in the flags and
+the float values it is given: the chain hands a frame to one correction at a time."""
 
 LagCorrection = Callable[[Frame, Sequence[Frame | None]], Frame]
 """The same for a stage that looks back: the frame, and the ones before it, newest first. These are

@@ -88,14 +88,23 @@ class Blending:
         for k, frame in enumerate(frames):
             columns = self._column_table(maps[k], placement, k, composition, profile)
             values = np.asarray(frame.values, dtype=np.float32)
-            jobs = [
-                (values, frame.flags, _in_block(columns, span), maps[k].slope, edges, factors)
-                + (growing.tile(span.block),)
+            added = [
+                pool.submit(
+                    accumulate_block,
+                    values,
+                    frame.flags,
+                    _in_block(columns, span),
+                    maps[k].slope,
+                    edges,
+                    factors,
+                    growing.tile(span.block),
+                )
                 for span in _spans(maps[k], composition.grid)
             ]
-            list(pool.map(lambda job: accumulate_block(*job), jobs))
-            growing.finish({b for b in growing.open_blocks if last_use[b] <= k})
-        strip, filled = growing.strip(fill_radius_px=self.fill_radius_px)
+            for block in added:
+                block.result()
+            growing.finish({b for b in growing.open_blocks if last_use[b] <= k}, pool)
+        strip, filled = growing.strip(pool, fill_radius_px=self.fill_radius_px)
         return strip, filled, growing.clipped
 
     def _taper_rows(self, composition: Composition) -> NDArray[np.float32]:
@@ -114,7 +123,7 @@ class Blending:
         composition: Composition,
         profile: FloatArray,
     ) -> NDArray[np.float32]:
-        """Place, scale, weight and noise of every strip column of a frame (see kernels.resample)."""
+        """Place, scale, weight and noise of every strip column of a frame (kernels.resample)."""
         columns = composition.panel.columns
         c0 = frame_map.table[C0]
         position = np.full(frame_map.columns, placement.position_mm[k])
@@ -162,10 +171,10 @@ class _Span:
 def _in_block(table: NDArray[np.float32], span: _Span) -> NDArray[np.float32]:
     """The block's whole column table; columns that the frame doesn't reach weigh nothing."""
     part = table[:, span.columns]
-    after = BLOCK - span.at - part.shape[1]
-    whole = np.pad(part, ((0, 0), (span.at, after)), mode="edge")
-    whole[WEIGHT, : span.at] = 0
-    whole[WEIGHT, BLOCK - after :] = 0
+    end = span.at + part.shape[1]
+    whole = np.empty((COLUMN_TABLE, BLOCK), dtype=np.float32)
+    whole[:, : span.at], whole[:, span.at : end], whole[:, end:] = part[:, :1], part, part[:, -1:]
+    whole[WEIGHT, : span.at] = whole[WEIGHT, end:] = 0
     return whole
 
 

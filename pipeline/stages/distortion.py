@@ -35,7 +35,7 @@ class FrameMap:
     @property
     def columns(self) -> int:
         """How many strip columns the frame reaches over."""
-        return self.table.shape[1]
+        return len(self.u_mm)
 
 
 @parameters

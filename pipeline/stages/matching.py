@@ -3,41 +3,20 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from pipeline.calibration.product import NoiseModel
-from pipeline.geometry import Panel, ScanGeometry
-from pipeline.kernels.resample import blocks_of, unroll_block
 from pipeline.kernels.shift import Peak, Shift, best_match, refine_shift
-from pipeline.kernels.texture import BACKGROUND_STEP, texture_of
-from pipeline.model import FloatArray, FloatImage, Frame, StripGrid
-from pipeline.stages.distortion import Distortion
+from pipeline.kernels.texture import BACKGROUND_STEP
+from pipeline.model import FloatArray
+from pipeline.stages.views import BLUR_PX, COARSE, REDUCE, View
 
-REDUCE = 2  # panel pixels a view's pixel, along each side: what tells a shift is coarser still
-COARSE = 2  # pixels of a view a pixel of its coarse copy
-_BORDER_PX = 12  # of an overlap; there the high-pass still feels the view's end
-_BACKGROUND_PX = 12.0
-_BLUR_PX = 1.0
+_BORDER_PX = 12  # of an overlap: one and a half backgrounds keep what lies beyond the end out
 _NULL_SIGMAS = 6.0  # how far a correlation must stand out from chance
 _CELL_PX = 3.0  # coarse pixels that count as one independent sample, squared
-
-
-@dataclass(frozen=True, slots=True)
-class View:
-    """A frame unrolled about its own centre: (row, column) ↔ (z, s) of ``grid``, float32.
-
-    ``texture`` is what lies on the metal, ``coarse`` the same COARSE times smaller, ``background``
-    the logarithm of the gray values on a grid BACKGROUND_STEP times coarser.
-    """
-
-    frame: int
-    grid: StripGrid
-    texture: FloatImage
-    coarse: FloatImage
-    background: FloatImage
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,69 +67,6 @@ class Link:
     threshold: float
     reason: str
     ties: Ties
-
-
-def reduced_panel(panel: Panel) -> Panel:
-    """The panel as its views see it: REDUCE × REDUCE pixels averaged into one."""
-    rows, columns = panel.rows // REDUCE, panel.columns // REDUCE
-    left_over = (panel.rows % REDUCE, panel.columns % REDUCE)
-    return replace(
-        panel,
-        rows=rows,
-        columns=columns,
-        pitch_mm=panel.pitch_mm * REDUCE,
-        offset_y_mm=panel.offset_y_mm - left_over[1] * panel.pitch_mm / 2,
-        offset_z_mm=panel.offset_z_mm - left_over[0] * panel.pitch_mm / 2,
-    )
-
-
-def view_grid(
-    geometry: ScanGeometry, panel: Panel, distortion: Distortion, pitch_mm: float
-) -> StripGrid:
-    """The grid of a frame's own unrolled copy: the rectangle that the panel sees at every column.
-
-    ``panel`` is the real one, ``pitch_mm`` the strip's; the view's is REDUCE times that. Column 0
-    is the most negative s; the panel's centre is s = 0.
-    """
-    panel, pitch_mm = reduced_panel(panel), pitch_mm * REDUCE
-    low, high = distortion.reach_mm(geometry, panel)
-    half = min(distortion.height_mm(geometry, panel, s) for s in (low, 0.0, high))
-    first, last = math.ceil(low / pitch_mm + 1e-6), math.floor(high / pitch_mm - 1e-6)
-    rows = 2 * math.floor(half / pitch_mm) + 1
-    return StripGrid(
-        rows, last - first + 1, pitch_mm, first * pitch_mm, -(rows - 1) / 2 * pitch_mm, False
-    )
-
-
-def make_view(
-    frame: Frame,
-    geometry: ScanGeometry,
-    panel: Panel,
-    distortion: Distortion,
-    grid: StripGrid,
-    *,
-    floor: float,
-) -> View:
-    """The frame unrolled about its own centre with the nominal geometry (a rougher copy)."""
-    panel = reduced_panel(panel)
-    whole = np.asarray(frame.values, dtype=np.float32)
-    values = cv2.resize(
-        whole[: panel.rows * REDUCE, : panel.columns * REDUCE],
-        (panel.columns, panel.rows),
-        interpolation=cv2.INTER_AREA,
-    )
-    placed = distortion.map_frame(geometry, panel, grid, 0.0, 0.0)
-    assert placed.first == 0 and placed.columns == grid.columns
-    unrolled = np.empty((grid.rows, grid.columns), dtype=np.float32)
-    for block in blocks_of(grid.columns):
-        unroll_block(values, placed.table[:, block], placed.slope, unrolled[:, block])
-    texture, background = texture_of(
-        unrolled, floor=floor, background_px=_BACKGROUND_PX, blur_px=_BLUR_PX
-    )
-    size = (grid.columns // COARSE, grid.rows // COARSE)
-    fine = texture[: size[1] * COARSE, : size[0] * COARSE]
-    coarse = cv2.resize(fine, size, interpolation=cv2.INTER_AREA)
-    return View(frame.index, grid, texture, coarse, background)
 
 
 def compare(
@@ -241,60 +157,57 @@ def _fine_ties(
     height, width = min(size, bottom - top), min(size, right - left)
     if height < 16 or width < 16:
         return Ties.join([])
-    parts = []
+    found: list[tuple[float, float, Shift]] = []
     for row in _patch_starts(top, bottom, height, 3):
         for column in _patch_starts(left, right, width, 3):
-            shift = refine_shift(
-                a.texture, b.texture, (row, column, height, width), start, reach_px=3.0
-            )
+            shift = refine_shift(a.texture, b.texture, (row, column, height, width), start)
             if shift is not None and shift.converged:
-                centre = (row + (height - 1) / 2, column + (width - 1) / 2)
-                parts.append(_tie(a, b, shift, centre, (height, width), noise))
-    return Ties.join(parts)
+                found.append((row + (height - 1) / 2, column + (width - 1) / 2, shift))
+    return _as_ties(a, b, found, (height, width), noise)
 
 
-def _tie(
+def _as_ties(
     a: View,
     b: View,
-    shift: Shift,
-    centre: tuple[float, float],
+    found: list[tuple[float, float, Shift]],
     size: tuple[int, int],
     noise: NoiseModel,
 ) -> Ties:
-    """One patch's shift, centred at (row, column) of a, as a tie."""
-    grid = a.grid
-    row, column = centre
-    swap = np.array([[0.0, 1.0], [1.0, 0.0]])  # (row, column) to (s, z)
-    covariance = swap @ shift.covariance @ swap * grid.pitch_mm**2
-    log_a = _mean_background(a, row, column, size)
-    log_b = _mean_background(b, row + shift.rows, column + shift.columns, size)
-    expected = math.hypot(*(_texture_noise(math.exp(log), noise) for log in (log_a, log_b)))
-
-    def one(value: float) -> FloatArray:
-        return np.array([value])
-
+    """Patches' shifts, each with its patch's centre (row, column) in a, as ties."""
+    if not found:
+        return Ties.join([])
+    grid, count = a.grid, len(found)
+    row, column, rows, columns, residual = np.array(
+        [(r, c, shift.rows, shift.columns, shift.residual) for r, c, shift in found]
+    ).T
+    log_a, log_b = (
+        np.array([_mean_background(view, r, c, size) for r, c in zip(down, across, strict=True)])
+        for view, down, across in ((a, row, column), (b, row + rows, column + columns))
+    )
+    expected = np.hypot(*(_texture_noise(np.exp(log), noise) for log in (log_a, log_b)))
+    covariance = np.array([shift.covariance for _, _, shift in found]) * grid.pitch_mm**2
     return Ties(
-        np.array([a.frame], dtype=np.int64),
-        np.array([b.frame], dtype=np.int64),
-        one(grid.s_first_mm + column * grid.pitch_mm),
-        one(grid.z_first_mm + row * grid.pitch_mm),
-        one(grid.s_first_mm + (column + shift.columns) * grid.pitch_mm),
-        one(grid.z_first_mm + (row + shift.rows) * grid.pitch_mm),
-        covariance[np.newaxis],
-        one(log_b - log_a),
-        one(shift.residual / max(expected, 1e-9)),
+        a=np.full(count, a.frame, dtype=np.int64),
+        b=np.full(count, b.frame, dtype=np.int64),
+        s_a=grid.s_first_mm + column * grid.pitch_mm,
+        z_a=grid.z_first_mm + row * grid.pitch_mm,
+        s_b=grid.s_first_mm + (column + columns) * grid.pitch_mm,
+        z_b=grid.z_first_mm + (row + rows) * grid.pitch_mm,
+        covariance=covariance[:, ::-1, ::-1],  # from (row, column) to (s, z)
+        log_ratio=log_b - log_a,
+        residual=residual / expected,
     )
 
 
-def _texture_noise(gray_value: float, noise: NoiseModel) -> float:
+def _texture_noise(gray_value: FloatArray, noise: NoiseModel) -> FloatArray:
     """Standard deviation of a texture's noise where the frame shows ``gray_value``.
 
     Relative noise of a view's pixel, times what the smoothing leaves of it: a Gaussian of standard
     deviation σ px keeps 1/(4πσ²) of white noise's variance.
     """
     variance = noise.offset + noise.slope * gray_value + (noise.gain_relative * gray_value) ** 2
-    variance /= REDUCE**2
-    return math.sqrt(variance / (4 * math.pi)) / (_BLUR_PX * gray_value)
+    variance = variance / REDUCE**2
+    return np.asarray(np.sqrt(variance / (4 * math.pi)) / (BLUR_PX * gray_value))
 
 
 def _mean_background(view: View, row: float, column: float, size: tuple[int, int]) -> float:

@@ -17,8 +17,9 @@ from pipeline.stages.adjustment import Adjustment, Priors, adjust
 from pipeline.stages.base import Shape, parameters
 from pipeline.stages.distortion import Distortion
 from pipeline.stages.levels import solve_levels
-from pipeline.stages.matching import Link, Ties, View, compare, make_view
+from pipeline.stages.matching import Link, Ties, compare
 from pipeline.stages.pairing import Pair, choose_pairs, last_needed
+from pipeline.stages.views import View, make_view
 
 _TRACKED_SEARCH_MM = 1.5  # once the nearest frame has been matched
 _AXIAL_SEARCH_SIGMAS = 2.0
@@ -82,18 +83,30 @@ class Registration:
     max_saturated: Annotated[float, Field(ge=0, le=1)] = 0.02
     """A frame with more than this part of its pixels saturated is left out."""
 
+    def view(self, frame: Frame, setup: ScanSetup) -> View:
+        """A corrected frame as the comparison sees it."""
+        # A quarter of the usual level: lead figures stay dark without drowning the rest.
+        return make_view(
+            frame,
+            setup.geometry,
+            setup.panel,
+            setup.distortion,
+            setup.view_grid,
+            floor=0.25 * setup.usual_level_gv,
+        )
+
     def place(
         self,
-        frames: Iterable[Frame],
+        views: Iterable[View],
         encoder_mm: FloatArray,
         setup: ScanSetup,
         pool: Executor,
     ) -> Registered:
-        """Place the frames, given corrected and in the order of ``encoder_mm`` (from the datum).
+        """Place the frames, given as views in the order of ``encoder_mm`` (from the datum).
 
         Holds views of few frames at once (see ``choose_pairs``).
         """
-        indices, links = self._compare_all(frames, encoder_mm, setup, pool)
+        indices, links = self._compare_all(views, encoder_mm, setup, pool)
         used = np.arange(len(indices))
         ties = Ties.join([link.ties for link in links])
         number = {index: k for k, index in enumerate(indices)}
@@ -152,7 +165,7 @@ class Registration:
 
     def _compare_all(
         self,
-        frames: Iterable[Frame],
+        views: Iterable[View],
         encoder_mm: FloatArray,
         setup: ScanSetup,
         pool: Executor,
@@ -167,17 +180,9 @@ class Registration:
         indices: list[int] = []
         links: list[Link] = []
         tracked = np.array(encoder_mm, dtype=np.float64)
-        for b, frame in enumerate(frames):
-            indices.append(frame.index)
-            held[b] = make_view(
-                frame,
-                setup.geometry,
-                setup.panel,
-                setup.distortion,
-                grid,
-                # A quarter of the usual level: lead figures stay dark without drowning the rest.
-                floor=0.25 * setup.usual_level_gv,
-            )
+        for b, view in enumerate(views):
+            indices.append(view.frame)
+            held[b] = view
             if b > 0:
                 tracked[b] = tracked[b - 1] + encoder_mm[b] - encoder_mm[b - 1]
             found = self._compare_with_earlier(pairs[b], held, tracked, setup, pool)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.calibration.product import CalibrationSet
 from pipeline.model import Frame, FrameFlag, FrameRow
 
 _STRIDE = 8  # a survey looks at every eighth row and column: 1.6 % of the pixels
@@ -15,19 +16,19 @@ _KV_TOLERANCE = 0.97  # of the scan's median; below it the tube was still rampin
 
 @dataclass(frozen=True, slots=True)
 class FrameSurvey:
-    """A first look at a corrected frame: median gray value, part of pixels saturated (0 … 1)."""
+    """A first look at a frame: median corrected gray value, part of pixels saturated (0 … 1)."""
 
     level_gv: float
     saturated: float
 
 
-def survey(frame: Frame) -> FrameSurvey:
-    """The survey of a flat-field corrected frame, from a regular sample of its good pixels."""
-    values = frame.values[::_STRIDE, ::_STRIDE]
-    flags = frame.flags[::_STRIDE, ::_STRIDE]
-    good = values[(flags & FrameFlag.BAD) == 0]
-    level = float(np.median(good)) if good.size else 0.0
-    return FrameSurvey(level, float(np.mean((flags & FrameFlag.SATURATED) != 0)))
+def survey(frame: Frame, calibration: CalibrationSet) -> FrameSurvey:
+    """The survey of a frame as read, from a regular sample of its good pixels."""
+    sample = (slice(None, None, _STRIDE), slice(None, None, _STRIDE))
+    good = calibration.classes[sample] == 0
+    signal = frame.values[sample][good] - calibration.dark[sample][good]
+    level = float(np.median(signal / calibration.gain[sample][good])) if good.any() else 0.0
+    return FrameSurvey(level, float(np.mean((frame.flags[sample] & FrameFlag.SATURATED) != 0)))
 
 
 def left_out(

@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Executor
+
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.kernels.repair import close_holes
-from pipeline.kernels.resample import (
-    BLOCK,
-    COUNT,
-    SUM_VALUE,
-    SUM_VARIANCE,
-    SUM_WEIGHT,
-    TILE_SUMS,
-)
+from pipeline.kernels.resample import BLOCK, TILE_SUMS, finish_tile
 from pipeline.model import Origin, Strip, StripGrid
 
-SIGMA_SCALE = 0.05  # gray values a step of the stored noise; 65535 steps are 3277 gray values
+SIGMA_SCALE = 0.25  # gray values a step of the stored noise: below 1 % of any panel's noise
 
 
 class GrowingStrip:
@@ -26,7 +21,7 @@ class GrowingStrip:
     """
 
     def __init__(self, grid: StripGrid) -> None:
-        shape = (grid.rows, grid.columns)
+        shape = grid.shape
         self.grid = grid
         self.values = np.zeros(shape, dtype=np.uint16)
         self.sigma = np.zeros(shape, dtype=np.uint16)
@@ -48,51 +43,41 @@ class GrowingStrip:
             self._open[block] = tile
         return self._open[block]
 
-    def finish(self, blocks: set[int] | None = None) -> None:
-        """Write the given open blocks (None: all) into the strip."""
-        for block in sorted(self._open if blocks is None else blocks & self._open.keys()):
-            tile = self._open.pop(block)
-            self._write(block, tile)
-            self._spare.append(tile)
+    def finish(self, blocks: set[int], pool: Executor) -> None:
+        """Write the given open blocks into the strip."""
+        done = sorted(blocks & self._open.keys())
+        tiles = [self._open.pop(block) for block in done]
+        self.clipped += sum(pool.map(self._write, done, tiles))
+        self._spare += tiles
 
     @property
     def open_blocks(self) -> set[int]:
         """The numbers of the blocks still open."""
         return set(self._open)
 
-    def _write(self, block: int, tile: NDArray[np.float32]) -> None:
+    def _write(self, block: int, tile: NDArray[np.float32]) -> int:
+        """Turn a block's sums into pixels; returns how many were too bright for 16 bits."""
         where = slice(block * BLOCK, min((block + 1) * BLOCK, self.grid.columns))
-        inside = tile[:, :, : where.stop - where.start]
-        weight, value, variance, count = (
-            inside[:, k] for k in (SUM_WEIGHT, SUM_VALUE, SUM_VARIANCE, COUNT)
+        count = self.count[:, where]
+        clipped = finish_tile(
+            tile, np.float32(SIGMA_SCALE), self.values[:, where], self.sigma[:, where], count
         )
-        seen = weight > 0
-        safe = np.where(seen, weight, 1)
-        mean = np.rint(np.where(seen, value / safe, 0))
-        self.clipped += int(np.count_nonzero(mean > np.iinfo(np.uint16).max))
-        # A measured pixel is at least 1, so that 0 always means that nothing is known.
-        mean = np.where(seen, np.clip(mean, 1, np.iinfo(np.uint16).max), 0)
-        noise = np.sqrt(variance) / safe / SIGMA_SCALE
-        self.values[:, where] = mean
-        self.sigma[:, where] = np.where(seen, np.clip(np.rint(noise), 1, 65535), 0)
-        self.count[:, where] = np.minimum(count, 255)
-        self.origin[:, where] = np.where(seen, Origin.MEASURED, Origin.NOT_COVERED)
+        self.origin[:, where] = (count > 0) * np.uint8(Origin.MEASURED)
+        return int(clipped)
 
-    def strip(self, *, fill_radius_px: int) -> tuple[Strip, int]:
+    def strip(self, pool: Executor, *, fill_radius_px: int) -> tuple[Strip, int]:
         """The finished strip, small holes filled from their neighbours; how many were filled.
 
         A ring's holes at the datum are filled across it only from their own side.
         """
-        self.finish()
+        self.finish(self.open_blocks, pool)
+        once = (slice(None), slice(self.grid.columns))
         filled = 0
         if fill_radius_px > 0:
             filled = close_holes(
-                self.values,
-                self.sigma,
-                self.origin,
-                radius_px=fill_radius_px,
-                measured=int(Origin.MEASURED),
-                filled=int(Origin.FILLED),
+                self.values[once], self.sigma[once], self.origin[once], radius_px=fill_radius_px
             )
+        for image in (self.values, self.sigma, self.count, self.origin):
+            image[:, self.grid.columns :] = image[:, : self.grid.overrun]
         strip = Strip(self.grid, self.values, self.sigma, self.count, self.origin, SIGMA_SCALE)
         return strip, filled

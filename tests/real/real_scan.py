@@ -3,11 +3,17 @@
 The radiograph is what the strip should show: column → 0.1 mm along the scan, row → 0.1 mm along
 the pipe. Each frame samples it once, by cubic splines, where the exact projection says that the
 panel sees the surface; the panel's faults and the noise are those of `simulation.detector`.
+
+    python -m tests.real.real_scan necked_bar FOLDER
+
+writes such a scan into FOLDER, for trying the tool by hand (``testdata/README.md``).
 """
 
 from __future__ import annotations
 
 import math
+import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,7 +43,8 @@ class CutScan:
     """A scan's folder and what is true of it. Arrays have one entry a frame, in scan order.
 
     ``calibrate`` and ``stitch`` are the two config files; ``z_first_mm`` is where row 0 of the
-    radiograph lies along the pipe, column 0 lies at s = 0. ``bad`` are the panel's bad pixels.
+    radiograph lies along the pipe, column 0 lies at s = 0. Where the radiograph is 1 a frame has
+    ``full_gv``, with a variance of ``slope_gv`` per gray value.
     """
 
     calibrate: Path
@@ -51,6 +58,15 @@ class CutScan:
     geometry: ScanGeometry
     full_gv: float
     slope_gv: float
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A real radiograph and how it is shot."""
+
+    radiograph: Callable[[], FloatArray]
+    panel_columns: int
+    step_mm: float
 
 
 def necked_bar() -> FloatArray:
@@ -68,6 +84,12 @@ def line_pair_plate() -> FloatArray:
     return 0.2 + 0.8 * (stored.max() - stored) / (stored.max() - stored.min())
 
 
+PICTURES = {
+    "necked_bar": Picture(necked_bar, 720, 9.0),
+    "line_pair_plate": Picture(line_pair_plate, 400, 7.0),
+}
+
+
 def cut_into_scan(
     radiograph: FloatArray, out: Path, *, panel_columns: int, step_mm: float, seed: int
 ) -> CutScan:
@@ -76,7 +98,7 @@ def cut_into_scan(
     The panel is as high as the radiograph allows. Frames stand about ``step_mm`` apart, the first
     and the last where the panel just stays within the radiograph. The encoder's scale is wrong by
     0.2 %, its wheel slips once by 0.6 mm, and it jitters by 0.08 mm; the carriage wanders along
-    the pipe. Reads the same bytes for the same arguments.
+    the pipe. The same arguments give the same bytes.
     """
     geometry = ScanGeometry(radius_mm=DIAMETER_MM / 2, standoff_mm=STANDOFF_MM)
     rows, columns = radiograph.shape
@@ -206,3 +228,14 @@ pitch_mm = {PITCH_MM}
 [stages]
 sequence = ["flat_field", "bad_pixels", "distortion", "registration", "blending"]
 """
+
+
+if __name__ == "__main__":
+    chosen = PICTURES[sys.argv[1]]
+    cut_into_scan(
+        chosen.radiograph(),
+        Path(sys.argv[2]),
+        panel_columns=chosen.panel_columns,
+        step_mm=chosen.step_mm,
+        seed=5,
+    )

@@ -1,0 +1,61 @@
+"""The files of a weld's result folder, from its quality log, its strip and its maps."""
+
+from __future__ import annotations
+
+from concurrent.futures import Executor, Future
+from pathlib import Path
+
+from pipeline.io.positions import PositionRow, write_positions
+from pipeline.io.strip import write_maps, write_strip
+from pipeline.model import Strip
+from pipeline.quality.log import QualityLog
+
+_IN_IMAGES = (
+    "s_first_mm",
+    "z_first_mm",
+    "circumference_mm",
+    "ring",
+    "overrun_mm",
+    "direction",
+    "scale",
+    "offset",
+    "sigma_scale",
+)
+
+
+def submit_images(
+    folder: Path, log: QualityLog, strip: Strip, pool: Executor
+) -> list[Future[None]]:
+    """Begin to write strip.tif and maps.tif into ``folder``; ask the futures whether it worked."""
+    pitch_mm = log.strip.pitch_mm
+    metadata = {name: getattr(log.strip, name) for name in _IN_IMAGES} | {
+        "weld": log.weld.id,
+        "calibration": log.calibration.identity,
+    }
+    return [
+        pool.submit(
+            write_strip, folder / "strip.tif", strip.values, pitch_mm=pitch_mm, metadata=metadata
+        ),
+        pool.submit(
+            write_maps,
+            folder / "maps.tif",
+            count=strip.count,
+            origin=strip.origin,
+            sigma=strip.sigma,
+            pitch_mm=pitch_mm,
+            metadata=metadata,
+        ),
+    ]
+
+
+def write_tables(folder: Path, log: QualityLog, config_text: str) -> None:
+    """Write positions.csv, quality.json and config.toml into ``folder``.
+
+    Raises:
+        OSError: a file can't be written.
+    """
+    columns = PositionRow.__dataclass_fields__
+    rows = [PositionRow(**{n: getattr(frame, n) for n in columns}) for frame in log.frames]
+    write_positions(folder / "positions.csv", rows)
+    (folder / "quality.json").write_text(log.to_json(), encoding="ascii")
+    (folder / "config.toml").write_text(config_text, encoding="utf-8")

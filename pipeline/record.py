@@ -1,0 +1,169 @@
+"""What a run found, put together as the quality log: no arithmetic on pixels, no files."""
+
+from __future__ import annotations
+
+import math
+import platform
+from collections.abc import Mapping, Sequence
+
+import cv2
+import numba
+import numpy as np
+
+import pipeline
+from pipeline.calibration.product import CalibrationSet
+from pipeline.config.weld import WeldJob
+from pipeline.model import FrameRow, Strip
+from pipeline.quality.assemble import acquisition_checks, registration_checks, strip_checks
+from pipeline.quality.coverage import find_gaps
+from pipeline.quality.log import (
+    CalibrationUsed,
+    FrameRecord,
+    Gap,
+    GeometryFacts,
+    InputFile,
+    QualityLog,
+    Seam,
+    StripFacts,
+    WeldFacts,
+)
+from pipeline.stages.distortion import Distortion
+from pipeline.stages.registration import Registered
+from pipeline.stages.seams import SeamMeasure, measure_seams
+
+
+def quality_log(
+    job: WeldJob,
+    rows: Sequence[FrameRow],
+    reasons: Mapping[int, str],
+    calibration: CalibrationSet,
+    distortion: Distortion,
+    found: Registered,
+    strip: Strip,
+    clipped: int,
+    inputs: Sequence[InputFile],
+) -> QualityLog:
+    """The log of one weld. ``rows`` is the frame table, ``reasons`` why frames were left out by
+    index, ``clipped`` how many strip pixels were too bright for 16 bits."""
+    solved, grid = found.adjustment, strip.grid
+    seams = measure_seams(
+        found.placement,
+        found.ties,
+        found.level_misfit,
+        solved.residual_mm[~solved.rejected],
+        solved.geometry.circumference_mm if grid.ring else None,
+    )
+    gaps = find_gaps(strip.origin, grid)
+    low, high = distortion.reach_mm(solved.geometry, solved.panel)
+    facts = calibration.facts
+    return QualityLog(
+        weld=WeldFacts(
+            **{name: getattr(job.weld, name) for name in WeldFacts.__dataclass_fields__}
+        ),
+        checks=(
+            *acquisition_checks(reasons, len(rows)),
+            *registration_checks(found, seams, job.limits, grid.pitch_mm, grid.ring),
+            *strip_checks(strip, gaps, clipped, job.limits),
+        ),
+        strip=_strip_facts(job, strip, solved.geometry.circumference_mm),
+        geometry=_geometry_facts(found),
+        frames=_frame_records(rows, reasons, found),
+        seams=_seam_records(found, seams, grid.pitch_mm, high - low),
+        gaps=tuple(Gap(a, b) for a, b in gaps),
+        inputs=tuple(inputs),
+        calibration=CalibrationUsed(
+            identity=calibration.identity,
+            serial=facts.serial,
+            gain_mode=facts.gain_mode,
+            valid_from=facts.valid_from,
+            valid_until=facts.valid_until,
+            bad_pixels=facts.bad_pixels,
+        ),
+        software=software(),
+    )
+
+
+def software() -> Mapping[str, str]:
+    """Which program and libraries made the numbers."""
+    return {
+        "name": "girthstrip",
+        "version": pipeline.__version__,
+        "python": platform.python_version(),
+        "numpy": np.__version__,
+        "opencv": cv2.__version__,
+        "numba": numba.__version__,
+    }
+
+
+def _strip_facts(job: WeldJob, strip: Strip, circumference_mm: float) -> StripFacts:
+    grid = strip.grid
+    return StripFacts(
+        rows=grid.rows,
+        columns=grid.shape[1],
+        pitch_mm=grid.pitch_mm,
+        s_first_mm=grid.s_first_mm,
+        z_first_mm=grid.z_first_mm,
+        circumference_mm=circumference_mm,
+        ring=grid.ring,
+        overrun_mm=grid.overrun * grid.pitch_mm,
+        direction=job.scan.direction,
+        scale=1.0,
+        offset=0.0,
+        sigma_scale=strip.sigma_scale,
+    )
+
+
+def _geometry_facts(found: Registered) -> GeometryFacts:
+    solved = found.adjustment
+    return GeometryFacts(
+        source_x_mm=solved.geometry.source_x_mm,
+        source_x_sigma_mm=solved.source_sigma_mm[0],
+        source_y_mm=solved.geometry.source_y_mm,
+        source_y_sigma_mm=solved.source_sigma_mm[1],
+        roll_deg=math.degrees(solved.panel.roll_rad),
+        roll_sigma_deg=math.degrees(solved.roll_sigma_rad),
+        standoff_mm=solved.geometry.standoff_mm,
+        arrangement=solved.geometry.arrangement.value,
+        refined=solved.refined,
+    )
+
+
+def _frame_records(
+    rows: Sequence[FrameRow], reasons: Mapping[int, str], found: Registered
+) -> tuple[FrameRecord, ...]:
+    """A record for every row of the frame table, in its order."""
+    placement = found.placement
+    solved = (placement.position_mm, placement.sigma_mm, placement.axial_mm, placement.level)
+    number = {int(index): k for k, index in enumerate(placement.frames)}
+    records = []
+    for row in rows:
+        k = number.get(row.index)
+        values = (None,) * 4 if k is None else tuple(float(column[k]) for column in solved)
+        why_not = reasons[row.index] if k is None else ""
+        records.append(
+            FrameRecord(row.file, row.page, k is not None, why_not, row.position_mm, *values)
+        )
+    return tuple(records)
+
+
+def _seam_records(
+    found: Registered, seams: Sequence[SeamMeasure], pitch_mm: float, reach_mm: float
+) -> tuple[Seam, ...]:
+    """The seams with frame numbers as in the frame table; ``reach_mm`` is a frame's length."""
+    placement = found.placement
+    records = []
+    for seam in seams:
+        step = float(placement.position_mm[seam.right] - placement.position_mm[seam.left])
+        step %= found.adjustment.geometry.circumference_mm
+        records.append(
+            Seam(
+                s_mm=seam.s_mm,
+                left=int(placement.frames[seam.left]),
+                right=int(placement.frames[seam.right]),
+                level_step=seam.level_step,
+                doubling=seam.doubling,
+                residual_px=None if seam.residual_mm is None else seam.residual_mm / pitch_mm,
+                overlap_mm=max(reach_mm - step, 0.0),
+            )
+        )
+    return tuple(records)
