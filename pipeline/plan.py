@@ -33,6 +33,7 @@ class Plan:
     raw_bytes: int
     strip_rows: int
     strip_columns: int
+    strip_overrun: int
     pitch_mm: float
     views_held: int
     blocks_open: int
@@ -51,7 +52,7 @@ class Plan:
                 f"frames   {self.frames}, of which {self.unreadable} can't be read; "
                 f"{self.raw_bytes / 1e6:.0f} MB raw",
                 f"strip    {self.strip_columns} × {self.strip_rows} pixels of {self.pitch_mm:.5f} "
-                "mm",
+                f"mm, and {self.strip_overrun} columns repeated past the datum",
                 f"memory   at most about {self.peak_bytes / 1e6:.0f} MB: strip and maps, "
                 f"{self.views_held} frames for registration, {self.blocks_open} open blocks",
             ]
@@ -170,7 +171,8 @@ def plan_weld(job: WeldJob, scan: Scan | None = None) -> Plan:
         unreadable=len(scan.problems),
         raw_bytes=len(rows) * frame_pixels * 2,
         strip_rows=grid.rows,
-        strip_columns=grid.shape[1],
+        strip_columns=grid.columns,
+        strip_overrun=grid.overrun,
         pitch_mm=grid.pitch_mm,
         views_held=views,
         blocks_open=blocks,

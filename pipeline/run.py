@@ -288,7 +288,7 @@ class _Run:
 
 def _named_from(path: Path, base: Path) -> str:
     """The path from ``base`` on if it lies in there, else its last two parts."""
-    absolute, root = path.absolute(), base.absolute()
+    absolute, root = path.resolve(), base.resolve()
     if absolute.is_relative_to(root):
         return absolute.relative_to(root).as_posix()
     return f"{absolute.parent.name}/{absolute.name}"

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, ClassVar, Literal
-
-from pydantic import Field
+from typing import ClassVar
 
 from pipeline.config.faults import Rule
 from pipeline.config.load import load_config
-from pipeline.config.panel import BinaryLayout, FrameFormat, NotEmpty, Panel
-from pipeline.config.records import Folder, Job, Section
+from pipeline.config.panel import Panel
+from pipeline.config.records import Job
 from pipeline.config.stage_tables import Stages, sequence_faults, unused_faults
 from pipeline.config.weld_rules import (
     frame_faults,
@@ -20,101 +18,16 @@ from pipeline.config.weld_rules import (
     view_faults,
     wall_faults,
 )
-
-
-class Weld(Section):
-    """Which weld this is, and its pipe."""
-
-    id: NotEmpty = Field(description="the weld's number, as in the job sheet")
-    line: str = ""
-    station: str = ""
-    procedure: str = ""
-    material: str = "carbon steel"
-    diameter_mm: float = Field(gt=0, le=5000, description="the pipe's outer diameter")
-    wall_mm: float = Field(gt=0, description="the pipe's wall thickness")
-    operator: str = ""
-    evaluator: str = ""
-
-    @property
-    def radius_mm(self) -> float:
-        """Outer radius of the pipe."""
-        return self.diameter_mm / 2
-
-
-class Geometry(Section):
-    """Where source and panel stand."""
-
-    arrangement: Literal["panoramic", "two_wall"] = "panoramic"
-    standoff_mm: float = Field(
-        gt=0,
-        le=2000,
-        description="from the pipe's outer surface out to the panel; "
-        "with 0 or less the panel would be inside the pipe",
-    )
-    source_offset_mm: tuple[float, float] = (0.0, 0.0)
-    source_offset_sigma_mm: float = Field(default=5.0, ge=0)
-    source_axial_mm: float = 0.0
-    source_distance_mm: float = Field(
-        default=0.0, ge=0, description="from the pipe's axis to the source, for two_wall"
-    )
-    roll_deg: float = Field(default=0.0, ge=-10, le=10)
-    roll_sigma_deg: float = Field(default=0.5, ge=0, le=10)
-
-
-class ScanPath(Section):
-    """How the carriage went round, and how far its encoder can be trusted."""
-
-    ring: bool = True
-    direction: Literal["clockwise", "counterclockwise"] = "clockwise"
-    datum_encoder_mm: float = 0.0
-    encoder_step_sigma_mm: float = Field(default=0.3, gt=0)
-    encoder_scale_sigma: float = Field(default=0.01, ge=0, lt=1)
-    axial_sigma_mm: float = Field(default=1.0, gt=0)
-
-
-class Frames(Section):
-    """Where the frames are and how their files look."""
-
-    folder: Folder = Path("frames")
-    table: NotEmpty = "frames.csv"
-    format: FrameFormat = "tiff"
-    on_unreadable: Literal["leave_out", "stop"] = "leave_out"
-    binary: BinaryLayout | None = None
-
-    @property
-    def table_path(self) -> Path:
-        """The frame table; its name counts from the frames' folder."""
-        return self.folder / self.table
-
-
-class CalibrationFolder(Section):
-    """Where the detector's calibration is."""
-
-    folder: Folder = Path("calibration")
-
-
-class Strip(Section):
-    """Which part of the pipe's surface the strip shows, and how finely."""
-
-    pitch_mm: float = Field(default=0.1, ge=0.01, le=2, description="side of a strip pixel")
-    axial_mm: tuple[float, float] | None = None
-    overrun_mm: float = Field(default=50.0, ge=0)
-
-
-class Limits(Section):
-    """What the quality log's checks compare their values with."""
-
-    closure_mm: Annotated[float, Field(gt=0)] = 0.2
-    seam_level_step: Annotated[float, Field(gt=0)] = 0.003
-    filled_fraction: Annotated[float, Field(ge=0, le=1)] = 0.001
-    residual_px: Annotated[float, Field(gt=0)] = 0.5
-    min_overlap_frames: Annotated[float, Field(ge=0)] = 1.0
-
-
-class OutputFolder(Section):
-    """Where the results go."""
-
-    folder: Folder = Path("result")
+from pipeline.config.weld_sections import (
+    CalibrationFolder,
+    Frames,
+    Geometry,
+    OutputFolder,
+    ScanPath,
+    Strip,
+    Weld,
+)
+from pipeline.quality.limits import Limits
 
 
 class WeldJob(Job):

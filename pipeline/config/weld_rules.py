@@ -13,11 +13,11 @@ import numpy as np
 
 from pipeline.config.faults import Fault
 from pipeline.config.panel import Panel, binary_faults
+from pipeline.config.weld_sections import Frames, Geometry, ScanPath, Strip, Weld
 from pipeline.geometry import Arrangement, ScanGeometry, unproject
 
 if TYPE_CHECKING:
     from pipeline.config.stage_tables import Stages
-    from pipeline.config.weld import Frames, Geometry, ScanPath, Strip, Weld
 
 
 def wall_faults(weld: Weld) -> Iterator[Fault]:

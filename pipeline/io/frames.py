@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.config.panel import BinaryLayout, FrameFormat, Panel
-from pipeline.config.weld import Frames, WeldJob
+from pipeline.config.weld import WeldJob
+from pipeline.config.weld_sections import Frames
 from pipeline.errors import FrameError
 from pipeline.io.binary import inspect_binary
 from pipeline.io.dicom import inspect_dicom

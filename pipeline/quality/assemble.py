@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from pipeline.config.weld import Limits
 from pipeline.model import Origin, Strip
 from pipeline.quality.check import (
     BASIS_CONFIG,
@@ -18,6 +17,7 @@ from pipeline.quality.check import (
     report_only,
 )
 from pipeline.quality.coverage import origin_fraction
+from pipeline.quality.limits import Limits
 from pipeline.stages.registration import Registered
 from pipeline.stages.seams import SeamMeasure
 

@@ -10,11 +10,12 @@ import numpy as np
 
 from pipeline.calibration.product import NoiseModel
 from pipeline.kernels.shift import Peak, Shift, best_match, refine_shift
-from pipeline.kernels.texture import BACKGROUND_STEP
 from pipeline.model import FloatArray
 from pipeline.stages.views import BLUR_PX, COARSE, REDUCE, View
 
 _BORDER_PX = 12  # of an overlap: one and a half backgrounds keep what lies beyond the end out
+_PATCHES = 3  # along and across an overlap
+_LEAST_PATCH_PX = 24
 _NULL_SIGMAS = 6.0  # how far a correlation must stand out from chance
 _CELL_PX = 3.0  # coarse pixels that count as one independent sample, squared
 
@@ -130,12 +131,12 @@ def _coarse_shift(
     return Peak(down, across, peak.score, peak.second), threshold, ""
 
 
-def _patch_starts(first: int, end: int, size: int, most: int) -> list[int]:
-    """Where patches of ``size`` begin so that they spread evenly over [first, end)."""
+def _patch_starts(first: int, end: int, size: int) -> list[int]:
+    """Where at most _PATCHES patches of ``size`` begin, spread evenly over [first, end)."""
     room = end - first - size
     if room < 0:
         return []
-    count = min(most, math.ceil((end - first) / size))
+    count = min(_PATCHES, math.ceil((end - first) / size))
     if count == 1:
         return [first + room // 2]
     return [first + round(k * room / (count - 1)) for k in range(count)]
@@ -153,13 +154,15 @@ def _fine_ties(
         margin + max(0, math.ceil(-across)),
         grid.columns - margin - max(0, math.ceil(across)),
     )
-    size = patch_px // REDUCE
-    height, width = min(size, bottom - top), min(size, right - left)
-    if height < 16 or width < 16:
-        return Ties.join([])
+    # Where the overlap is small the patches are too: how the shift varies across it tells the
+    # geometry, and that takes patches side by side.
+    height, width = (
+        min(patch_px // REDUCE, max(room // _PATCHES, _LEAST_PATCH_PX))
+        for room in (bottom - top, right - left)
+    )
     found: list[tuple[float, float, Shift]] = []
-    for row in _patch_starts(top, bottom, height, 3):
-        for column in _patch_starts(left, right, width, 3):
+    for row in _patch_starts(top, bottom, height):
+        for column in _patch_starts(left, right, width):
             shift = refine_shift(a.texture, b.texture, (row, column, height, width), start)
             if shift is not None and shift.converged:
                 found.append((row + (height - 1) / 2, column + (width - 1) / 2, shift))
@@ -181,7 +184,7 @@ def _as_ties(
         [(r, c, shift.rows, shift.columns, shift.residual) for r, c, shift in found]
     ).T
     log_a, log_b = (
-        np.array([_mean_background(view, r, c, size) for r, c in zip(down, across, strict=True)])
+        np.array([_mean_log(view, r, c, size) for r, c in zip(down, across, strict=True)])
         for view, down, across in ((a, row, column), (b, row + rows, column + columns))
     )
     expected = np.hypot(*(_texture_noise(np.exp(log), noise) for log in (log_a, log_b)))
@@ -210,10 +213,6 @@ def _texture_noise(gray_value: FloatArray, noise: NoiseModel) -> FloatArray:
     return np.asarray(np.sqrt(variance / (4 * math.pi)) / (BLUR_PX * gray_value))
 
 
-def _mean_background(view: View, row: float, column: float, size: tuple[int, int]) -> float:
+def _mean_log(view: View, row: float, column: float, size: tuple[int, int]) -> float:
     """The mean logarithm of the gray values over a patch centred at (row, column)."""
-    height, width = (max(2, round(n / BACKGROUND_STEP)) for n in size)
-    # Pixel k of the background covers the texture's pixels 4k … 4k+3: its centre is 4k + 1.5.
-    centre = tuple((c - (BACKGROUND_STEP - 1) / 2) / BACKGROUND_STEP for c in (column, row))
-    patch = cv2.getRectSubPix(view.background, (width, height), centre)
-    return float(patch.mean())
+    return float(cv2.getRectSubPix(view.logs, (size[1], size[0]), (column, row)).mean())

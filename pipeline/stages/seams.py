@@ -15,8 +15,9 @@ from pipeline.stages.matching import Ties
 class SeamMeasure:
     """A seam at ``s_mm`` between the frames numbered ``left`` and ``right``.
 
-    ``level_step`` is the relative gray step left between them, ``doubling`` their disagreement in
-    units of noise, ``residual_mm`` how far their ties miss; None when no tie joins them.
+    ``level_step`` is the relative gray step left between them, ``doubling`` their typical
+    disagreement in units of noise, ``residual_mm`` how far their ties miss; None when no tie joins
+    them.
     """
 
     s_mm: float
@@ -56,7 +57,7 @@ def measure_seams(
             continue
         sign = np.where(forward[mine], 1.0, -1.0)
         step = float(np.expm1(np.mean(sign * level_misfit[mine])))
-        doubling = float(np.sqrt(np.mean(ties.residual[mine] ** 2)))
+        doubling = float(np.median(ties.residual[mine]))
         off = float(np.sqrt(np.mean(np.median(np.abs(residual_mm[mine]), axis=0) ** 2)))
         seams.append(SeamMeasure(s_mm, left, right, step, doubling, off))
     return seams

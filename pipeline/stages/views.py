@@ -24,15 +24,15 @@ BACKGROUND_PX = 8.0
 class View:
     """A frame unrolled about its own centre: (row, column) ↔ (z, s) of ``grid``, float32.
 
-    ``texture`` is what lies on the metal, ``coarse`` the same COARSE times smaller, ``background``
-    the logarithm of the gray values on a grid BACKGROUND_STEP times coarser.
+    ``texture`` is what lies on the metal, ``coarse`` the same COARSE times smaller, ``logs``
+    the natural logarithm of the gray values.
     """
 
     frame: int
     grid: StripGrid
     texture: FloatImage
     coarse: FloatImage
-    background: FloatImage
+    logs: FloatImage
 
 
 def reduced_panel(panel: Panel) -> Panel:
@@ -89,10 +89,8 @@ def make_view(
     unrolled = np.empty((grid.rows, grid.columns), dtype=np.float32)
     for block in blocks_of(grid.columns):
         unroll_block(values, placed.table[:, block], placed.slope, unrolled[:, block])
-    texture, background = texture_of(
-        unrolled, floor=floor, background_px=BACKGROUND_PX, blur_px=BLUR_PX
-    )
+    texture, logs = texture_of(unrolled, floor=floor, background_px=BACKGROUND_PX, blur_px=BLUR_PX)
     size = (grid.columns // COARSE, grid.rows // COARSE)
     fine = texture[: size[1] * COARSE, : size[0] * COARSE]
     coarse = cv2.resize(fine, size, interpolation=cv2.INTER_AREA)
-    return View(frame.index, grid, texture, coarse, background)
+    return View(frame.index, grid, texture, coarse, logs)

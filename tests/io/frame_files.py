@@ -15,7 +15,7 @@ from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.uid import UID, ExplicitVRBigEndian, ExplicitVRLittleEndian
 
 from pipeline.config.panel import Panel
-from pipeline.config.weld import Frames
+from pipeline.config.weld_sections import Frames
 
 SHAPE = (48, 64)
 PANEL = Panel(rows=SHAPE[0], columns=SHAPE[1], pitch_mm=0.1, serial="TEST-1")

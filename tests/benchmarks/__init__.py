@@ -1,0 +1,1 @@
+"""Speed and accuracy at full size, in one table. Runs only when asked for by its folder."""
