@@ -129,7 +129,10 @@ def ruler_error_mm(solved: Solved, *, points: int = 50, seed: int = 1) -> Array:
 
 @dataclass(frozen=True)
 class Compared:
-    """Strip and true strip on the same grid, scaled to each other; maps beside them."""
+    """Strip and true strip on the same grid, scaled to each other; maps beside them.
+
+    ``plain_gv`` is the strip's gray value where the true strip is 1: bare wall.
+    """
 
     strip: NDArray[np.float32]
     truth: NDArray[np.float32]
@@ -138,6 +141,7 @@ class Compared:
     measured: NDArray[np.bool_]
     plain: NDArray[np.bool_]
     pitch_mm: float
+    plain_gv: float
 
 
 def compare(scan: Path, result: Path, solved: Solved) -> Compared:
@@ -166,6 +170,7 @@ def compare(scan: Path, result: Path, solved: Solved) -> Compared:
         measured,
         plain & measured & (truth > 0.8) & (truth < 1.2),
         pitch,
+        scale,
     )
 
 
@@ -191,14 +196,13 @@ def noise_ratio(compared: Compared) -> float:
     return float(1.4826 * np.median(np.abs(pull - np.median(pull))))
 
 
-def ideal_noise_ratio(compared: Compared, solved: Solved, calibration: Path, level: float) -> float:
+def ideal_noise_ratio(compared: Compared, calibration: Path) -> float:
     """Noise in the strip over the ideal for the frames that saw each pixel, on plain wall.
 
     Ideal: one frame's predicted noise (variance offset + slope · signal, and the gain map's own),
-    times what interpolation at a random phase leaves of white noise, over √count. ``level`` is the
-    usual corrected gray value of plain wall in one frame.
+    times what interpolation at a random phase leaves of white noise, over √count.
     """
-    noise = read_calibration(calibration).facts.noise
+    noise, level = read_calibration(calibration).facts.noise, compared.plain_gv
     table = noise_factors()
     left = float(np.trapezoid(table, dx=1 / (len(table) - 1))) ** 2
     variance = left * (noise.offset + noise.slope * level) + (noise.gain_relative * level) ** 2
