@@ -127,6 +127,7 @@ def calibrate(
 ) -> None:
     """Make a calibration from dark and flat exposures."""
     from pipeline.calibrate import run_calibrate
+    from pipeline.calibration.acceptance import remarks
     from pipeline.config.calibrate import load_calibrate_config
 
     job = load_calibrate_config(config, _given({"output.folder": out}), exposures)
@@ -142,11 +143,13 @@ def calibrate(
             "identity": made.identity,
             "bad_pixels": dict(facts.bad_pixels),
             "acceptance": dict(facts.acceptance),
+            "remarks": list(remarks(facts)),
         },
         f"calibration {folder}\n"
         f"identity    {made.identity}\n"
         f"panel       {facts.serial}, {facts.rows} × {facts.columns} pixels\n"
-        f"bad pixels  {bad} ({share:.3%})",
+        f"bad pixels  {bad} ({share:.3%})"
+        + "".join(f"\nnote        {remark}" for remark in remarks(facts)),
     )
 
 

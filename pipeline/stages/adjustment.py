@@ -141,6 +141,13 @@ class _Problem:
         self.sigmas = np.array(sigmas)
         self.steps = np.array([1e-3, 1e-3, 1e-6, 1e-6])  # for the difference quotients
         self.prior_matrix, self.prior_right = self._prior_equations()
+        # Which unknowns each tie's Jacobian belongs to, and their cells of the normal matrix.
+        n = self.n
+        shared = np.broadcast_to(np.arange(2 * n, 2 * n + 4), (len(ties), 4))
+        own = np.stack([ties.b, n + ties.b, ties.a, n + ties.a], axis=1)
+        self.places = np.concatenate([own, shared], axis=1)
+        rows, columns = self.places[:, :, np.newaxis], self.places[:, np.newaxis, :]
+        self.cells = (rows * (2 * n + 4) + columns).ravel()
 
     def start(self) -> FloatArray:
         """Where the encoder says the frames are, no offsets, the geometry as told."""
@@ -227,12 +234,10 @@ class _Problem:
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Normal matrix, right side, and each tie's Mahalanobis distance at ``unknowns``."""
         n, ties = self.n, self.ties
-        size = 2 * n + 4
-        matrix, right = np.zeros((size, size)), np.zeros(size)
         residual = self.residuals(unknowns)
         weighted = self.weights * weight[:, np.newaxis, np.newaxis]
         distance = np.sqrt(np.einsum("ti,tij,tj->t", residual, self.weights, residual))
-        # Columns of every tie's Jacobian: b's and a's position and axial place, then the globals.
+        # Columns as in `places`: b's and a's position and axial place, then what all frames share.
         jacobian = np.zeros((len(ties), 2, 8))
         jacobian[:, 0, 0], jacobian[:, 1, 1] = 1.0, 1.0
         jacobian[:, 0, 2], jacobian[:, 1, 3] = -1.0, -1.0
@@ -240,17 +245,15 @@ class _Problem:
             moved = unknowns.copy()
             moved[2 * n + k] += self.steps[k]
             jacobian[:, :, 4 + k] = (self.residuals(moved) - residual) / self.steps[k]
-        globals_ = np.broadcast_to(np.arange(2 * n, size), (len(ties), 4))
-        where = np.concatenate(
-            [np.stack([ties.b, n + ties.b, ties.a, n + ties.a], axis=1), globals_], axis=1
-        )
         pulled = jacobian.transpose(0, 2, 1) @ weighted  # (ties, 8, 2)
         products = pulled @ jacobian
-        np.add.at(matrix, (where[:, :, np.newaxis], where[:, np.newaxis, :]), products)
-        np.add.at(right, where, -(pulled @ residual[:, :, np.newaxis])[:, :, 0])
-        matrix += self.prior_matrix
-        right += self.prior_right - self.prior_matrix @ unknowns
-        return matrix, right, distance
+        pull = (pulled @ residual[:, :, np.newaxis])[:, :, 0]
+        size = len(unknowns)
+        cells = np.bincount(self.cells, products.ravel(), size**2).reshape(size, size)
+        places = np.bincount(self.places.ravel(), pull.ravel(), size)
+        matrix = np.asarray(cells + self.prior_matrix, dtype=np.float64)
+        right = np.asarray(self.prior_right - self.prior_matrix @ unknowns - places)
+        return matrix, right, np.asarray(distance)
 
     def _prior_equations(self) -> tuple[FloatArray, FloatArray]:
         """The priors as normal equations: matrix P and right side q, so that P·unknowns = q.
