@@ -1,0 +1,220 @@
+"""Shifts between pictures of known shift: how near, how sure, and when there is none to tell."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.kernels.shift import best_match, refine_shift
+from tests.kernels.shifted_pictures import SIZE, cramer_rao, moved, noisy, structure
+
+WINDOW = (24, 20, 72, 80)
+SEEDS = 100
+
+
+def off_by(seed: int, sigma: float, blur_px: float, **options: float) -> tuple[np.ndarray, ...]:
+    """(error, reported sigma), both (down, across), and the Cramér–Rao bound (variances)."""
+    rng = np.random.default_rng([seed, 1])
+    truth = rng.uniform(-2, 2, 2)
+    metal = structure(seed)
+    a, b = noisy(metal, sigma, rng, blur_px), noisy(moved(metal, *truth), sigma, rng, blur_px)
+    start = tuple(truth + rng.uniform(-0.7, 0.7, 2))
+    found = refine_shift(a, b, WINDOW, start, **options)
+    assert found is not None and found.converged
+    error = np.array([found.rows, found.columns]) - truth
+    return error, np.sqrt(np.diag(found.covariance)), np.diag(cramer_rao(metal, WINDOW, sigma))
+
+
+@pytest.mark.parametrize(("sigma", "blur_px"), [(0.1, 0.0), (0.3, 0.0), (0.1, 1.0), (0.2, 1.4)])
+def test_errors_are_as_large_as_their_sigmas_say(sigma: float, blur_px: float) -> None:
+    errors, sigmas, _ = zip(*(off_by(seed, sigma, blur_px) for seed in range(SEEDS)), strict=True)
+    z = np.array(errors) / np.array(sigmas)
+    # 200 numbers: their standard deviation scatters by 5 %; sigmas come from 20 … 30 clusters of
+    # 16×16 px and scatter by 15 %, which widens z by 2 %.
+    assert 0.8 < z.std() < 1.25
+    assert abs(z.mean()) < 4 / np.sqrt(z.size)  # no bias
+    assert np.abs(z).max() < 5
+
+
+@pytest.mark.parametrize("sigma", [0.03, 0.1, 0.3])
+def test_errors_come_near_the_cramer_rao_bound(sigma: float) -> None:
+    errors, _, bounds = zip(*(off_by(seed, sigma, 0) for seed in range(SEEDS)), strict=True)
+    ratio = np.sqrt(np.mean(np.array(errors) ** 2 / np.array(bounds)))
+    # 200 numbers: 5 %. Central differences see 0.94 of a gradient at this structure's waves, and
+    # Huber's clipping at 3 σ costs 1 %; at σ = 0.3 the measured gradients are as much noise as
+    # structure, which costs some 20 %.
+    assert 0.85 < ratio < (1.2 if sigma < 0.2 else 1.4)
+
+
+def test_without_noise_only_the_interpolation_is_left() -> None:
+    metal = structure(3)
+    a = metal.astype(np.float32)
+    for down, across in [(0.0, 0.0), (0.5, -0.5), (1.27, 0.31), (-1.9, 1.01)]:
+        b = moved(metal, down, across).astype(np.float32)
+        found = refine_shift(a, b, WINDOW, (0.0, 0.0))
+        assert found is not None and found.converged
+        # Six points pass a structure smoothed by 3 px to 1e-4 of itself; a Gauss-Newton step
+        # shorter than 4e-3 px is followed by one below 1e-4 px.
+        assert np.hypot(found.rows - down, found.columns - across) < 1e-3
+        assert found.residual < 1e-2
+
+
+@pytest.mark.parametrize(("spread_px", "limit"), [(2, 4.5), (3, 7.0)])
+def test_what_is_in_one_picture_only_hardly_counts_and_its_doubt_shows(
+    spread_px: float, limit: float
+) -> None:
+    """A spot of five times the structure (fifty times the noise) in the second picture."""
+    row, column = np.mgrid[:SIZE, :SIZE]
+    errors, claims, plain = [], [], []
+    for seed in range(40):
+        rng = np.random.default_rng([seed, 2])
+        metal, truth = structure(seed), rng.uniform(-1, 1, 2)
+        a, b = noisy(metal, 0.1, rng), noisy(moved(metal, *truth), 0.1, rng)
+        r, c = rng.integers(45, 75, 2)
+        away = ((row - r) ** 2 + (column - c) ** 2) / spread_px**2
+        spot = 5 * np.exp(-0.5 * away)
+        found = refine_shift(a, (b + spot).astype(np.float32), WINDOW, (0.0, 0.0))
+        assert found is not None and found.converged
+        bound = np.sqrt(np.diag(cramer_rao(metal, WINDOW, 0.1)))
+        error = [found.rows, found.columns] - truth
+        errors.append(np.abs(error) / bound)
+        claims.append(np.abs(error) / np.sqrt(np.diag(found.covariance)))
+        # What least squares without the robust weight would make of it, to first order.
+        g = np.stack([k[24:96, 20:100].ravel() for k in np.gradient(moved(metal, *truth))])
+        plain.append(np.abs(np.linalg.solve(g @ g.T, g @ spot[24:96, 20:100].ravel())) / bound)
+    # The spot's pixels pull at 3 σ each, but its own steep rim stays in the gradients: some bounds.
+    assert np.max(errors) < limit
+    assert np.median(errors) < 0.25 * np.median(plain)
+    assert np.max(claims) < 4.5  # the clusters of pixels show the disagreement
+
+
+@pytest.mark.parametrize(("tolerance", "steps"), [(4e-3, 12), (1e-3, 12), (4e-3, 30)])
+def test_tolerance_and_steps_change_little(tolerance: float, steps: int) -> None:
+    rng = np.random.default_rng(8)
+    metal = structure(8)
+    a, b = noisy(metal, 0.1, rng), noisy(moved(metal, 0.7, -0.4), 0.1, rng)
+    usual = refine_shift(a, b, WINDOW, (0.0, 0.0))
+    other = refine_shift(a, b, WINDOW, (0.0, 0.0), tolerance_px=tolerance, max_steps=steps)
+    assert usual is not None and other is not None
+    assert np.hypot(usual.rows - other.rows, usual.columns - other.columns) < 1e-3
+
+
+def test_an_iteration_that_is_cut_short_says_so() -> None:
+    metal = structure(9)
+    b = moved(metal, 1.5, -1.2).astype(np.float32)
+    found = refine_shift(metal.astype(np.float32), b, WINDOW, (0.0, 0.0), max_steps=2)
+    assert found is not None and not found.converged
+
+
+# ---- when there is nothing to tell --------------------------------------------------------------
+
+
+def test_flat_pictures_and_pictures_with_structure_one_way_have_no_shift() -> None:
+    flat = np.full((SIZE, SIZE), 0.1, np.float32)
+    assert refine_shift(flat, flat, WINDOW, (0.0, 0.0)) is None
+    across = np.tile(structure(1)[0], (SIZE, 1)).astype(np.float32)
+    assert refine_shift(across, across, WINDOW, (0.0, 0.0)) is None
+    along = np.ascontiguousarray(across.T)
+    assert refine_shift(along, along, WINDOW, (0.0, 0.0)) is None
+
+
+@pytest.mark.parametrize("blur_px", [0.0, 1.0, 1.4])
+def test_two_pictures_of_noise_claim_no_shift(blur_px: float) -> None:
+    claimed = 0
+    for seed in range(60):
+        rng = np.random.default_rng([seed, 3])
+        a, b = (noisy(np.zeros((SIZE, SIZE)), 1.0, rng, blur_px) for _ in range(2))
+        shift = refine_shift(a, b, WINDOW, (0.0, 0.0))
+        if shift is not None and shift.converged:
+            claimed += 1
+            # What noise has in common by chance is little: a tie that weighs next to nothing.
+            assert np.linalg.eigvalsh(shift.covariance)[0] > 0.1**2
+    # The two noises share a twentieth of their structure by chance more often when few waves
+    # are left of it; white noise of 5,760 px practically never.
+    assert claimed <= (0 if blur_px == 0 else 9)
+
+
+def test_noise_on_stripes_one_way_claims_no_shift_along_them() -> None:
+    stripes = np.tile(structure(1)[0], (SIZE, 1))
+    for seed in range(20):
+        rng = np.random.default_rng([seed, 4])
+        a, b = noisy(stripes, 0.3, rng, 1.0), noisy(stripes, 0.3, rng, 1.0)
+        shift = refine_shift(a, b, WINDOW, (0.0, 0.0))
+        assert shift is None or not shift.converged or shift.covariance[0, 0] > 0.1**2
+
+
+@pytest.mark.parametrize("reach", [1.0, 3.0])
+def test_running_further_than_reach_is_no_shift(reach: float) -> None:
+    metal = structure(5, wave_px=8.0)
+    a = metal.astype(np.float32)
+    b = moved(metal, 0.0, reach + 1.5).astype(np.float32)
+    assert refine_shift(a, b, WINDOW, (0.0, 0.0), reach_px=reach) is None
+    found = refine_shift(a, b, WINDOW, (0.0, 1.5), reach_px=reach + 0.5)
+    assert found is not None and found.columns == pytest.approx(reach + 1.5, abs=5e-3)
+
+
+def test_a_window_too_near_either_pictures_border_is_refused_not_read_past() -> None:
+    picture = structure(6).astype(np.float32)
+    near = 7  # ceil(reach) + 4, for a reach of 3 px
+    fits = (near, near, SIZE - 2 * near, SIZE - 2 * near)
+    assert refine_shift(picture, picture, fits, (0.0, 0.0)) is not None
+    for k in range(4):
+        window = list(fits)
+        window[k] += -1 if k < 2 else 1
+        assert refine_shift(picture, picture, tuple(window), (0.0, 0.0)) is None
+    for start in [(0.5, 0.0), (-0.5, 0.0), (0.0, 0.5), (0.0, -0.5)]:
+        assert refine_shift(picture, picture, fits, start) is None
+
+
+@pytest.mark.parametrize("what", [np.nan, np.inf])
+def test_values_that_are_no_numbers_end_without_a_shift(what: float) -> None:
+    metal = structure(7).astype(np.float32)
+    spoiled = metal.copy()
+    spoiled[50:60, 50:60] = what
+    for a, b in [(metal, spoiled), (spoiled, metal)]:
+        found = refine_shift(a, b, WINDOW, (0.0, 0.0))
+        assert found is None or not found.converged
+
+
+# ---- best_match ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("corner", [(13, 30), (40, 5), (1, 62)])
+def test_best_match_finds_the_place_to_a_part_of_a_pixel(corner: tuple[int, int]) -> None:
+    metal = structure(2)
+    row, column = corner
+    for down, across in [(0.0, 0.0), (0.3, -0.4), (0.5, 0.2)]:
+        field = moved(metal, down, across).astype(np.float32)
+        template = metal[row : row + 48, column : column + 60].astype(np.float32)
+        peak = best_match(template, field, lobe_px=8)
+        assert peak is not None
+        # A parabola through the correlation of structure smoothed by 3 px (its top 4 px wide).
+        assert peak.rows == pytest.approx(row + down, abs=0.05)
+        assert peak.columns == pytest.approx(column + across, abs=0.05)
+        assert peak.score > 0.97
+        assert peak.second < 0.5  # well outside the peak's own lobe (waves of 3 px)
+
+
+def test_a_texture_that_repeats_has_a_second_peak_as_good() -> None:
+    metal = np.tile(structure(4, size=64), (2, 2)).astype(np.float32)
+    peak = best_match(metal[10:50, 10:50], metal, lobe_px=4)
+    assert peak is not None
+    assert peak.second == pytest.approx(peak.score, abs=1e-5)
+
+
+def test_a_peak_at_the_searchs_border_is_told_to_whole_pixels() -> None:
+    metal = structure(2).astype(np.float32)
+    peak = best_match(metal[:60, 20:80], metal[:80], lobe_px=4)
+    assert peak is not None and peak.rows == 0.0
+
+
+@pytest.mark.parametrize("value", [0.0, 0.1, 1.0, -3.3])
+def test_flat_pictures_match_nowhere(value: float) -> None:
+    """Also values whose float32 mean isn't the value, so that their scatter isn't quite zero."""
+    flat_template = np.full((40, 40), value, np.float32)
+    flat_field = np.full((60, 60), value, np.float32)
+    metal = structure(2).astype(np.float32)
+    assert best_match(flat_template, flat_field, lobe_px=3) is None
+    assert best_match(flat_template, metal, lobe_px=3) is None
+    peak = best_match(metal[:40, :40], flat_field, lobe_px=3)
+    assert peak is None or peak.score < 0.1
