@@ -113,8 +113,10 @@ def strip_grid(
         overrun = min(round(job.strip.overrun_mm / pitch), columns)
         return StripGrid(rows, columns, pitch, 0.0, first_row * pitch, True, overrun)
     low, high = distortion.reach_mm(geometry, panel)
-    first = math.ceil((min(position_mm) + low) / pitch)
-    last = math.floor((max(position_mm) + high) / pitch)
+    # The very edge weighs nothing, and a rolled panel leaves it at one end.
+    edge = math.ceil(abs(math.tan(panel.roll_rad)) * panel.rows) + 1
+    first = math.ceil((min(position_mm) + low) / pitch) + edge
+    last = math.floor((max(position_mm) + high) / pitch) - edge
     return StripGrid(rows, last - first + 1, pitch, first * pitch, first_row * pitch, False)
 
 

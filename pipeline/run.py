@@ -193,12 +193,14 @@ class _Run:
             self.unreadable,
             min_level=registration.min_level,
             max_saturated=registration.max_saturated,
+            min_signal_gv=math.sqrt(max(self.calibration.facts.noise.offset, 0.0)),
         )
         rows = [row for row in scan_order(self.scan.rows) if row.index not in self.reasons]
         if len(rows) < 2:
             told = "; ".join(f"{self.scan.rows[k].file}: {why}" for k, why in self.reasons.items())
+            why = f" ({told[:1500]})" if told else ""
             raise FrameError(
-                f"only {len(rows)} of {len(self.scan.rows)} frames can be used ({told[:1500]})",
+                f"only {len(rows)} of {len(self.scan.rows)} frames can be used{why}",
                 where=str(self.job.frames.folder),
                 expected="at least two that belong together",
                 remedy="Check exposure, calibration and the frame table",

@@ -769,7 +769,7 @@ INPUTS = (
     "stitch.toml",
     "job.csv",
     "frames/frames.csv",
-    "frames/frame_0010.tif",
+    "frames/frame_0005.tif",
     "calibration/calibration.json",
     "calibration/dark.tif",
     "calibration/gain.tif",
@@ -797,7 +797,7 @@ def test_garbage_in_any_file_never_gives_a_traceback(
         assert ended.code == 2 or ended.log.verdict
         assert leftovers(small_weld.path) == []
         endings.append(ended.code)
-    assert 2 in endings or name.endswith("0010.tif")
+    assert 2 in endings or name.endswith("0005.tif")  # one bad frame is left out
 
 
 @pytest.mark.parametrize("name", ["calibrate.toml", "dark/dark_002.tif", "flat_1/flat_002.tif"])

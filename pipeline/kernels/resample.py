@@ -95,7 +95,7 @@ def _row_span(table, rows_out, rows):  # type: ignore[no-untyped-def]
         low = min(low, table[R0, j])
         high = max(high, table[R0, j] + table[STEP, j] * _f32(rows_out))
     first, end = np.int64(low) - 3, np.int64(high) + 5
-    return max(first, 0), min(max(end, 7), rows)
+    return min(max(first, 0), rows - 7), min(max(end, 7), rows)
 
 
 @nb.njit(inline="always")

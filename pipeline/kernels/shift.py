@@ -59,7 +59,7 @@ def best_match(template: FloatImage, field: FloatImage, *, lobe_px: int) -> Peak
     ``second`` is the best score further than ``lobe_px`` from the peak. None when either picture is
     flat, so that no correlation is defined.
     """
-    if float(template.std()) == 0.0 or float(field.std()) == 0.0:
+    if template.min() == template.max() or field.min() == field.max():
         return None
     scores = cv2.matchTemplate(field, template, cv2.TM_CCOEFF_NORMED)
     scores[~np.isfinite(scores)] = -1.0

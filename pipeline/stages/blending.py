@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterable
 from concurrent.futures import Executor
 from dataclasses import dataclass
@@ -209,6 +210,7 @@ def _taper(at: FloatArray, first: float, last: float, width: float) -> NDArray[n
 def _gain_by_column(calibration: CalibrationSet) -> FloatArray:
     """The panel's relative response by column: the median over good pixels of the column."""
     gain = np.where(calibration.classes == 0, calibration.gain, np.nan)
-    with np.errstate(all="ignore"):
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a column may be bad all along
         middle = np.nanmedian(gain[::4], axis=0)
     return np.asarray(np.where(np.isfinite(middle), middle, 1.0), dtype=np.float64)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Callable, Sequence
 
 from pipeline.calibration.product import CalibrationSet
@@ -31,7 +30,7 @@ class CorrectionChain:
         self._read = read
         self._before = _bound(stages[:split], calibration)
         self._after = _bound(stages[split + 1 :], calibration)
-        self._kept: OrderedDict[int, Frame | None] = OrderedDict()
+        self._kept: dict[int, Frame | None] = {}
         self._lag = None
         self._depth = 0
         if lags:
@@ -58,7 +57,7 @@ class CorrectionChain:
         if self._depth:
             self._kept[index] = frame
             while len(self._kept) > self._depth + 1:
-                self._kept.popitem(last=False)
+                del self._kept[min(self._kept)]
         return frame
 
 

@@ -60,9 +60,11 @@ class Distortion:
         """
         edge = self.edge_px + _MARGIN_PX
         columns = np.array([edge, panel.columns - 1 - edge], dtype=np.float64)
-        s, _ = pixel_to_surface(geometry, panel, 0.0, 0.0, columns, (panel.rows - 1) / 2)
+        with np.errstate(invalid="ignore"):  # a ray that misses the pipe gives NaN
+            s, _ = pixel_to_surface(geometry, panel, 0.0, 0.0, columns, (panel.rows - 1) / 2)
         limit = math.radians(self.max_angle_deg) * geometry.radius_mm
-        return max(float(s[0]), -limit), min(float(s[1]), limit)
+        low, high = np.where(np.isnan(s), [-limit, limit], s)
+        return max(float(low), -limit), min(float(high), limit)
 
     def height_mm(self, geometry: ScanGeometry, panel: Panel, s_mm: float = 0.0) -> float:
         """Half the length along the pipe that is seen at ``s_mm`` from the panel's centre."""

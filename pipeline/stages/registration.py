@@ -258,6 +258,11 @@ def _contradicting(ties: Ties, solved: Adjustment) -> dict[int, str]:
     for k in range(len(solved.position_mm)):
         mine = (ties.a == k) | (ties.b == k)
         total = int(mine.sum())
+        past = (np.minimum(ties.a, ties.b) < k) & (np.maximum(ties.a, ties.b) > k) & ~solved.wraps
+        if total == 0 and bool(past.any()):
+            return {
+                k: "wrong_place: it matches none of the frames beside it, which match each other"
+            }
         if total < _FEW_TIES:
             continue
         share = float(solved.rejected[mine].mean())

@@ -38,8 +38,11 @@ def left_out(
     *,
     min_level: float,
     max_saturated: float,
+    min_signal_gv: float = 0.0,
 ) -> dict[int, str]:
     """Reason by frame index, for every frame that doesn't belong.
+
+    ``min_signal_gv`` is the gray value above dark that noise alone may reach.
 
     Reasons begin with a stable word: ``unreadable``, ``saturated``, ``no_signal``, ``ramp_up``
     (before the tube reached the scan's level or tube voltage) and ``low_level`` (later).
@@ -53,7 +56,7 @@ def left_out(
             reasons[row.index] = (
                 f"saturated: {seen.saturated:.1%} of its pixels, allowed {max_saturated:.1%}"
             )
-        elif seen.level_gv <= 0:
+        elif seen.level_gv <= min_signal_gv:
             reasons[row.index] = f"no_signal: median {seen.level_gv:.0f} gray values above dark"
     fit = [row for row in rows if row.index not in reasons]
     if not fit:
@@ -62,7 +65,7 @@ def left_out(
     voltages = [row.kv for row in fit if row.kv is not None]
     usual_kv = float(np.median(voltages)) if voltages else None
     starting = True
-    for row in fit:
+    for row in sorted(fit, key=_by_time if all(row.time for row in fit) else _by_place):
         level = surveys[row.index].level_gv / usual
         slack_kv = usual_kv is not None and row.kv is not None and row.kv < _KV_TOLERANCE * usual_kv
         if level >= min_level and not slack_kv:
@@ -73,3 +76,11 @@ def left_out(
             what += f", {row.kv:g} of {usual_kv:g} kV"
         reasons[row.index] = f"{'ramp_up' if starting else 'low_level'}: {what}"
     return reasons
+
+
+def _by_time(row: FrameRow) -> tuple[str, int]:
+    return row.time or "", row.index
+
+
+def _by_place(row: FrameRow) -> tuple[float, int]:
+    return row.position_mm, row.index

@@ -117,7 +117,9 @@ def frame_of(
         u, v = panel.to_plane(*pixels(panel))
         told = replace(geometry, source_x_mm=0.0, source_y_mm=0.0)
         source = geometry.source(position_mm / geometry.radius_mm)
-        values *= relative_flux(geometry, source, u, v) / relative_flux(told, told.source(0.0), u, v)
+        values *= relative_flux(geometry, source, u, v) / relative_flux(
+            told, told.source(0.0), u, v
+        )
     if noise is not None:
         rng = np.random.default_rng([seed, index])
         sigma = np.sqrt(noise.offset + noise.slope * values)
