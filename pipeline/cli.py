@@ -235,6 +235,8 @@ def run(arguments: Sequence[str]) -> int:
     except (KeyboardInterrupt, typer.Abort):
         return tell(as_json, "Interrupted", "stopped; nothing half-made is left", _INTERRUPTED)
     except Exception as error:
+        if "KeyboardInterrupt" in str(error):  # a compiled library handed it on as its own
+            return tell(as_json, "Interrupted", "stopped; nothing half-made is left", _INTERRUPTED)
         if hasattr(error, "format_message"):  # the call itself is wrong
             message = f"{error.format_message()} (see girthstrip --help)"
             return tell(as_json, "UsageError", message, InputError.exit_code)

@@ -554,9 +554,11 @@ def test_the_lag_stage_takes_ghosts_away(lag_strips: dict[str, np.ndarray]) -> N
     """Against the same panel without lag, the same noise drawn, so that the ghosts remain."""
 
     def ghosts(name: str) -> float:
-        free = lag_strips["free"][:, 100:-100].astype(np.float64)
-        shown = lag_strips[name][:, 100:-100]
-        assert lag_strips[name].shape == lag_strips["free"].shape
+        # An arc's last column follows from the solved positions: a pixel more or less.
+        width = min(strip.shape[1] for strip in lag_strips.values())
+        free = lag_strips["free"][:, 100 : width - 100].astype(np.float64)
+        shown = lag_strips[name][:, 100 : width - 100]
+        assert abs(lag_strips[name].shape[1] - lag_strips["free"].shape[1]) <= 3
         smooth = ndimage.uniform_filter(shown / np.maximum(free, 1), 5)
         return float(np.std(smooth))
 

@@ -260,9 +260,7 @@ def _contradicting(ties: Ties, solved: Adjustment) -> dict[int, str]:
         total = int(mine.sum())
         past = (np.minimum(ties.a, ties.b) < k) & (np.maximum(ties.a, ties.b) > k) & ~solved.wraps
         if total == 0 and bool(past.any()):
-            return {
-                k: "wrong_place: it matches none of the frames beside it, which match each other"
-            }
+            return {k: "wrong_place: the frames beside it match each other, not this one"}
         if total < _FEW_TIES:
             continue
         share = float(solved.rejected[mine].mean())
