@@ -217,7 +217,7 @@ def _given(folders: dict[str, Path | None]) -> dict[str, object]:
     return {key: folder for key, folder in folders.items() if folder is not None}
 
 
-def run(arguments: Sequence[str]) -> int:
+def run(arguments: Sequence[str]) -> int:  # noqa: PLR0911 - one return an ending
     """Run one command; returns the exit code, having told about any fault.
 
     0 done; 3 done, but the quality log's verdict is fail; 2 the input or the call is wrong; 1 a

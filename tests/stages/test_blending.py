@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 
 from pipeline.calibration.product import CalibrationSet, NoiseModel
-from pipeline.geometry import Panel, ScanGeometry, relative_flux
+from pipeline.geometry import Panel, ScanGeometry
 from pipeline.kernels.resample import BLOCK
 from pipeline.model import Frame, FrameFlag, Origin, Placement, Strip, StripGrid
 from pipeline.quality.coverage import find_gaps
 from pipeline.stages.blending import Blending, Composition
 from pipeline.stages.distortion import Distortion
-from tests.stages.invented import calibration_of, frame_of, pixels, waves
+from tests.stages.invented import calibration_of, frame_of, waves
 
 PITCH = 0.2
 PANEL = Panel(120, 200, PITCH)
@@ -97,27 +97,11 @@ def cut(
     axial = axial_mm * rng.uniform(-1, 1, len(position))
     level = np.exp(rng.normal(0, 0.05, len(position)))
     frames = tuple(
-        beamed(
-            frame_of(SURFACE, geometry, panel, p, a, index=k, level=q, noise=noise, seed=seed),
-            geometry,
-            panel,
-            p,
-        )
+        frame_of(SURFACE, geometry, panel, p, a, index=k, level=q, noise=noise, seed=seed)
         for k, (p, a, q) in enumerate(zip(position, axial, level, strict=True))
     )
     placement = Placement(np.arange(len(position)), position, np.zeros(len(position)), axial, level)
     return Cut(geometry, panel, grid, placement, frames, calibration_of(panel, NOISE))
-
-
-def beamed(frame: Frame, geometry: ScanGeometry, panel: Panel, position: float) -> Frame:
-    """The frame with the beam of its off-centre source, beside what the flats took out."""
-    if geometry.source_x_mm == geometry.source_y_mm == 0:
-        return frame
-    u, v = panel.to_plane(*pixels(panel))
-    told = replace(geometry, source_x_mm=0.0, source_y_mm=0.0)
-    beam = relative_flux(geometry, geometry.source(position / geometry.radius_mm), u, v)
-    beam = beam / relative_flux(told, told.source(0.0), u, v)
-    return Frame(frame.index, (frame.values * beam).astype(np.float32), frame.flags)
 
 
 # The place on the panel is good to float32 (6e-5 px of up to 2,300 GV a millimetre, 0.03 GV) and
