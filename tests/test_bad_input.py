@@ -346,7 +346,7 @@ def test_a_frame_recorded_twice_at_its_place_does_no_harm(
 @pytest.mark.usefixtures("no_report")
 @pytest.mark.xfail(
     strict=True,
-    reason="frames beside it overlap too little on a small panel; the verdict tells, not the name",
+    reason="a frame that matches no neighbour has no ties, so only the verdict tells of it",
 )
 def test_a_position_repeated_with_other_content_is_told(
     small_weld: WeldFolder, capsys: Capture
@@ -374,7 +374,7 @@ def test_a_frame_from_another_place_is_left_out_and_named(
 @pytest.mark.parametrize("other", [ODD + 1, ODD + 10])
 @pytest.mark.xfail(
     strict=True,
-    reason="frames beside it overlap too little on a small panel; the verdict tells, not the name",
+    reason="a frame that matches no neighbour has no ties, so only the verdict tells of it",
 )
 def test_frames_exchanged_in_the_table_are_left_out_and_named(
     other: int, small_weld: WeldFolder, capsys: Capture
