@@ -14,7 +14,7 @@ CHECK_TITLES = {
     "acquisition.saturated": "Saturated frames",
     "acquisition.no_signal": "Frames without signal",
     "acquisition.low_level": "Frames far below the scan’s level",
-    "acquisition.wrong_place": "Frames that show another place than the encoder says",
+    "registration.wrong_place": "Frames that show another place than the encoder says",
     "registration.closure_mm": "Closure: how well the ring meets itself",
     "registration.closure_axial_mm": "Closure along the pipe",
     "registration.residual_px": "Overlaps against the solved positions",

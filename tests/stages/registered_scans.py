@@ -23,7 +23,7 @@ PANEL = Panel(320, 400, 0.1)
 TRUE_PANEL = replace(PANEL, roll_rad=0.003)
 ONCE = TOLD.circumference_mm
 NOISE = NoiseModel(16.0, 1.0)
-FRAMES = 24
+FRAMES = 28
 PITCH_MM = 0.1
 
 SETUP = ScanSetup(
@@ -51,9 +51,9 @@ class Path:
 @cache
 def path(ring: bool = True) -> Path:
     rng = np.random.default_rng(42)
-    step = ONCE / FRAMES if ring else 14.0
+    step = ONCE / FRAMES if ring else 8.0
     position = step * np.arange(FRAMES) + np.r_[0.0, rng.normal(0, 0.3, FRAMES - 1)]
-    slip = np.where(np.arange(FRAMES) >= 11, 1.5, 0.0)
+    slip = np.where(np.arange(FRAMES) >= 11, 1.0, 0.0)
     encoder = 1.004 * (position + np.r_[0.0, rng.normal(0, 0.2, FRAMES - 1)]) + slip
     axial = np.r_[0.0, rng.normal(0, 0.2, FRAMES - 1)]
     return Path(position, axial, np.exp(rng.normal(0, 0.03, FRAMES)), encoder)

@@ -18,6 +18,7 @@ FRACTIONS = st.lists(st.floats(0, 0.4), min_size=1, max_size=4)
 
 
 @given(FRACTIONS, st.integers(1, 10))
+@settings(deadline=None, derandomize=True)
 def test_filter_times_lag_is_one_up_to_its_number_of_terms(
     fractions: list[float], terms: int
 ) -> None:
@@ -29,7 +30,7 @@ def test_filter_times_lag_is_one_up_to_its_number_of_terms(
 
 
 @given(FRACTIONS, st.integers(0, 2**32 - 1))
-@settings(max_examples=50)
+@settings(max_examples=50, deadline=None, derandomize=True)
 def test_a_scan_with_lag_comes_back_to_the_order_that_depth_allows(
     fractions: list[float], seed: int
 ) -> None:
