@@ -20,6 +20,7 @@ CHECK_TITLES = {
     "registration.residual_px": "Overlaps against the solved positions",
     "registration.position_sigma_mm": "Uncertainty of the frame positions",
     "registration.unlinked_frames": "Frames placed by the encoder alone",
+    "registration.unmatched_overlaps": "Overlaps in which no shift was found",
     "registration.not_converged": "Whether the positions settled",
     "seam.level_step": "Gray step at the seams",
     "seam.doubling": "Disagreement of the frames in the overlaps",

@@ -18,6 +18,7 @@ from pipeline.quality.check import (
 )
 from pipeline.quality.coverage import origin_fraction
 from pipeline.quality.limits import Limits
+from pipeline.stages.matching import TOO_SMALL
 from pipeline.stages.registration import Registered
 from pipeline.stages.seams import SeamMeasure
 
@@ -139,6 +140,17 @@ def registration_checks(
             basis=BASIS_PRACTICE,
             note="frames that only the encoder ties to the ones before (blank or no overlap)",
             fail_factor=4.0,
+        ),
+        at_most(
+            "registration.unmatched_overlaps",
+            sum(not len(link.ties) and link.reason != TOO_SMALL for link in found.links),
+            0,
+            stage="registration",
+            unit="overlaps",
+            basis=BASIS_PRACTICE,
+            note="overlaps large enough to compare in which no shift was found: blank, or of "
+            "frames that don't belong together; look at the frames there",
+            fail_factor=math.inf,
         ),
         at_most(
             "registration.not_converged",

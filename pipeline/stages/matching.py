@@ -14,6 +14,7 @@ from pipeline.model import FloatArray
 from pipeline.stages.views import BLUR_PX, COARSE, REDUCE, View
 
 _BORDER_PX = 12  # of an overlap: one and a half backgrounds keep what lies beyond the end out
+TOO_SMALL = "the overlap is too small to compare"
 _PATCHES = 3  # along and across an overlap
 _LEAST_PATCH_PX = 24
 _NULL_SIGMAS = 6.0  # how far a correlation must stand out from chance
@@ -115,7 +116,7 @@ def _coarse_shift(
     end = min(columns - border, columns + math.floor(step) - reach - border)
     top, bottom = reach_rows + border, rows - reach_rows - border
     if end - first < 8 or bottom - top < 8:
-        return None, 1.0, "the overlap is too small to compare"
+        return None, 1.0, TOO_SMALL
     template = a.coarse[top:bottom, first:end]
     left = first - round(step) - reach
     field = b.coarse[

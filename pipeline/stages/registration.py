@@ -218,6 +218,13 @@ class Registration:
                 noise=setup.noise,
             )
 
+        def wide_if_need_be(pair: Pair, search_mm: float) -> Link:
+            # Where the narrow search finds nothing the frame may have been misled: look everywhere,
+            # so that a tie can contradict.
+            link = one(pair, search_mm)
+            wider = link.step_mm is None and search_mm < self.search_mm
+            return one(pair, self.search_mm) if wider else link
+
         links: list[Link] = []
         search = self.search_mm
         near = [pair for pair in pairs if not pair.wraps]
@@ -229,7 +236,7 @@ class Registration:
                 tracked[pair.b] = tracked[pair.a] + link.step_mm
                 search = min(_TRACKED_SEARCH_MM, self.search_mm)
                 break
-        links += pool.map(lambda pair: one(pair, search), near)
+        links += pool.map(lambda pair: wide_if_need_be(pair, search), near)
         wrapping = [pair for pair in pairs if pair.wraps]
         links += pool.map(lambda pair: one(pair, self.search_mm), wrapping)
         return links
