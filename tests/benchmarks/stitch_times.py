@@ -7,7 +7,6 @@ kernels loaded or made.
 from __future__ import annotations
 
 import json
-import resource
 import sys
 import time
 from pathlib import Path
@@ -24,12 +23,13 @@ def main() -> None:
         begin = time.perf_counter()
         done = run_weld(job, report=render_page, replace_folder=True)
         seconds.append(time.perf_counter() - begin)
+    timing = json.loads((done.folder / "timing.json").read_text(encoding="utf-8"))
     print(
         json.dumps(
             {
                 "seconds": seconds,
                 "raw_pixels": len(done.log.frames) * job.panel.rows * job.panel.columns,
-                "peak_bytes": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024,
+                "peak_bytes": timing["peak_bytes"],
                 "stages": dict(done.seconds),
             }
         )
