@@ -344,10 +344,6 @@ def test_a_frame_recorded_twice_at_its_place_does_no_harm(
 
 
 @pytest.mark.usefixtures("no_report")
-@pytest.mark.xfail(
-    strict=True,
-    reason="a frame that matches no neighbour has no ties, so only the verdict tells of it",
-)
 def test_a_position_repeated_with_other_content_is_told(
     small_weld: WeldFolder, capsys: Capture
 ) -> None:
@@ -371,10 +367,19 @@ def test_a_frame_from_another_place_is_left_out_and_named(
 
 
 @pytest.mark.usefixtures("no_report")
-@pytest.mark.parametrize("other", [ODD + 1, ODD + 10])
-@pytest.mark.xfail(
-    strict=True,
-    reason="a frame that matches no neighbour has no ties, so only the verdict tells of it",
+@pytest.mark.parametrize(
+    "other",
+    [
+        ODD + 1,
+        pytest.param(
+            ODD + 10,
+            marks=pytest.mark.xfail(
+                strict=True,
+                reason="one of the two looks like its new neighbours by chance: small overlaps; "
+                "the verdict tells, one name is missing",
+            ),
+        ),
+    ],
 )
 def test_frames_exchanged_in_the_table_are_left_out_and_named(
     other: int, small_weld: WeldFolder, capsys: Capture

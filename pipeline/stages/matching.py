@@ -15,6 +15,9 @@ from pipeline.stages.views import BLUR_PX, COARSE, REDUCE, View
 
 _BORDER_PX = 12  # of an overlap: one and a half backgrounds keep what lies beyond the end out
 TOO_SMALL = "the overlap is too small to compare"
+_SAME_METAL = 0.6  # of the structure; true neighbours were found to share 0.9, others under 0.5
+_LEAST_STRUCTURE = 0.2  # of all that is seen; with less, noise decides
+_CLIP = 4.0  # standard deviations
 _PATCHES = 3  # along and across an overlap
 _LEAST_PATCH_PX = 24
 _NULL_SIGMAS = 6.0  # how far a correlation must stand out from chance
@@ -60,7 +63,10 @@ class Ties:
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """One compared pair: its coarse agreement, and why there are no ties if there are none."""
+    """One compared pair: its coarse agreement, and why there are no ties if there are none.
+
+    ``differs``: both pictures hold structure, but not the same.
+    """
 
     a: int
     b: int
@@ -69,6 +75,7 @@ class Link:
     threshold: float
     reason: str
     ties: Ties
+    differs: bool = False
 
 
 def compare(
@@ -91,6 +98,10 @@ def compare(
     )
     if peak is None:
         return Link(a.frame, b.frame, None, 0.0, threshold, reason, Ties.join([]))
+    shared = _shared_structure(a, b, round(peak.rows), round(peak.columns), noise)
+    if shared is not None and shared < _SAME_METAL:
+        reason = f"they show different things (best correlation {peak.score:.2f})"
+        return Link(a.frame, b.frame, None, peak.score, threshold, reason, Ties.join([]), True)
     ties = _fine_ties(a, b, (peak.rows, peak.columns), patch_px, noise)
     if len(ties) == 0:
         reason = "no patch of the overlap holds structure that tells a shift"
@@ -130,6 +141,34 @@ def _coarse_shift(
     down = (peak.rows - reach_rows) * COARSE
     across = (peak.columns + left - first) * COARSE
     return Peak(down, across, peak.score, peak.second), threshold, ""
+
+
+def _shared_structure(a: View, b: View, down: int, across: int, noise: NoiseModel) -> float | None:
+    """Which part of the structure that stands out from noise the two have in common there.
+
+    Covariance of the aligned pictures over their mean variance less that of noise: 1 for the same
+    metal, however noisy, about 0 for different places. What is the same all along a row, as the
+    cap's profile is everywhere, is taken out first. None when noise is nearly all there is.
+    """
+    rows, columns = a.texture.shape
+    top, bottom = _BORDER_PX + max(0, -down), rows - _BORDER_PX - max(0, down)
+    left, right = _BORDER_PX + max(0, -across), columns - _BORDER_PX - max(0, across)
+    if bottom - top < _LEAST_PATCH_PX or right - left < _LEAST_PATCH_PX:
+        return None
+    here = (slice(top, bottom), slice(left, right))
+    there = (slice(top + down, bottom + down), slice(left + across, right + across))
+    pictures, noises = [], []
+    for view, place in ((a, here), (b, there)):
+        picture = view.texture[place] - view.texture[place].mean(axis=1, keepdims=True)
+        most = _CLIP * float(picture.std())  # so that a lead figure isn't all that counts
+        pictures.append(np.clip(picture, -most, most))
+        gray = np.exp(view.logs[place][::8, ::8].astype(np.float64))
+        noises.append(float(np.mean(_texture_noise(gray, noise) ** 2)))
+    seen = [float(np.mean(picture**2)) for picture in pictures]
+    structure = math.sqrt(seen[0] * seen[1]) - math.sqrt(noises[0] * noises[1])
+    if structure < _LEAST_STRUCTURE * math.sqrt(seen[0] * seen[1]):
+        return None
+    return float(np.mean(pictures[0] * pictures[1])) / structure
 
 
 def _patch_starts(first: int, end: int, size: int) -> list[int]:

@@ -123,7 +123,7 @@ class Registration:
                 ring=setup.ring,
                 pitch_mm=setup.view_grid.pitch_mm,
             )
-            wrong = _contradicting(kept, solved)
+            wrong = _strangers(kept, used, links, number) or _contradicting(kept, solved)
             if not wrong or len(used) - len(wrong) < 2:
                 break
             for k, reason in wrong.items():
@@ -256,6 +256,22 @@ def _between(ties: Ties, used: np.ndarray) -> Ties:
     number = {int(frame): k for k, frame in enumerate(used)}
     kept = ties.take(np.isin(ties.a, used) & np.isin(ties.b, used))
     return _numbered(kept, number)
+
+
+def _strangers(
+    ties: Ties, used: np.ndarray, links: Sequence[Link], number: dict[int, int]
+) -> dict[int, str]:
+    """Frames (by number) that no tie joins to any other and that show something else than one
+    beside them: an encoder that stood still, frames exchanged, another weld's frame."""
+    place = {int(frame): k for k, frame in enumerate(used)}
+    differing: set[int] = set()
+    for link in links:
+        ends = [place.get(number[index]) for index in (link.a, link.b)]
+        if link.differs and None not in ends:
+            differing |= {k for k in ends if k is not None}
+    joined = {int(k) for k in ties.a} | {int(k) for k in ties.b}
+    reason = "wrong_place: it shows something else than the frames that should lie beside it"
+    return dict.fromkeys(sorted(differing - joined), reason)
 
 
 def _contradicting(ties: Ties, solved: Adjustment) -> dict[int, str]:
