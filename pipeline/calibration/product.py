@@ -39,6 +39,14 @@ class NoiseModel:
 
 
 @dataclass(frozen=True, slots=True)
+class DarkConditions:
+    """Under which a mean dark was shot; None where it wasn't told."""
+
+    temperature_c: float | None = None
+    frame_time_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class CalibrationFacts:
     """Everything about a calibration that is not an array; stored as ``calibration.json``."""
 
@@ -58,8 +66,13 @@ class CalibrationFacts:
     lag_fractions: tuple[float, ...] = ()
     linearity: Mapping[str, float] | None = None  # see levels.py
     bad_pixels: Mapping[str, int] = field(default_factory=dict)  # count per class and in total
+    bad_groups: Mapping[str, int] = field(default_factory=dict)  # see grouping.py
+    beam: Mapping[str, float] | None = None  # shape of the flats' beam, if not in the gain
+    panel_geometry: Mapping[str, float] | None = None  # see dot_grid.py
     acceptance: Mapping[str, float] = field(default_factory=dict)  # measured figures
     exposures: tuple[Mapping[str, object], ...] = ()  # kind, files, sha256 of each
+    rejected: tuple[Mapping[str, str], ...] = ()  # file and reason of exposures left out
+    dark_states: tuple[DarkConditions, ...] = ()  # of the set's dark_states, in order
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +81,11 @@ class CalibrationSet:
 
     ``dark`` (float32, GV) and ``gain`` (float32, relative response, median 1 over good pixels) and
     ``classes`` (uint8 bits of ``PixelClass``; 0 is a good pixel), all (rows, columns).
+
+    ``dark_states`` are mean darks (float32, GV) at other temperatures or frame times, one for each
+    entry of ``facts.dark_states``; ``dark`` is the one that belongs to the flats. ``curvature``
+    (float32) is each pixel's departure from a straight response, where it was measured: see
+    ``linearity.py``.
     """
 
     facts: CalibrationFacts
@@ -75,6 +93,8 @@ class CalibrationSet:
     gain: FloatImage
     classes: FlagImage
     identity: str
+    dark_states: tuple[FloatImage, ...] = ()
+    curvature: FloatImage | None = None
 
     def require_fit(self, *, rows: int, columns: int, serial: str, gain_mode: str) -> None:
         """Refuse, with every reason in one message, a calibration made for another panel or mode.
@@ -107,14 +127,23 @@ def facts_to_json(facts: CalibrationFacts) -> str:
 
 
 def content_identity(
-    facts: CalibrationFacts, dark: FloatImage, gain: FloatImage, classes: FlagImage
+    facts: CalibrationFacts,
+    dark: FloatImage,
+    gain: FloatImage,
+    classes: FlagImage,
+    *,
+    dark_states: Sequence[FloatImage] = (),
+    curvature: FloatImage | None = None,
 ) -> str:
-    """The SHA-256 (hex) of what a calibration says: its facts and its three arrays.
+    """The SHA-256 (hex) of what a calibration says: its facts and its arrays.
 
     Independent of file names, folder and TIFF encoding.
     """
     digest = hashlib.sha256(facts_to_json(facts).encode())
-    arrays: Sequence[tuple[np.ndarray, str]] = ((dark, "<f4"), (gain, "<f4"), (classes, "u1"))
+    arrays: list[tuple[np.ndarray, str]] = [(dark, "<f4"), (gain, "<f4"), (classes, "u1")]
+    arrays += [(state, "<f4") for state in dark_states]
+    if curvature is not None:
+        arrays.append((curvature, "<f4"))
     for array, kind in arrays:
         digest.update(repr(array.shape).encode())
         digest.update(np.ascontiguousarray(array, dtype=kind).tobytes())

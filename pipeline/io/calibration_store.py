@@ -1,5 +1,8 @@
 """A calibration as a folder: ``dark.tif``, ``gain.tif``, ``badpixels.tif``, ``calibration.json``.
 
+``dark.tif`` has a page more for every dark state; ``linearity.tif`` is there where each pixel's
+curvature was measured.
+
 ``calibration.json`` is ``{"schema", "identity", "facts"}``; the identity is computed anew from the
 content at every reading, so that a changed file can't pass for the original.
 """
@@ -18,6 +21,7 @@ from pydantic import TypeAdapter, ValidationError
 from pipeline.calibration.product import (
     CalibrationFacts,
     CalibrationSet,
+    DarkConditions,
     NoiseModel,
     content_identity,
     facts_to_json,
@@ -26,7 +30,7 @@ from pipeline.errors import CalibrationError
 from pipeline.io.folders import new_folder
 
 SCHEMA = "girthstrip.calibration/1"
-_ARRAYS = {"dark.tif": np.float32, "gain.tif": np.float32, "badpixels.tif": np.uint8}
+_DARK, _GAIN, _CLASSES, _CURVATURE = "dark.tif", "gain.tif", "badpixels.tif", "linearity.tif"
 _REMEDY = "Copy the calibration again, or make it anew with girthstrip calibrate"
 
 
@@ -38,12 +42,22 @@ def write_calibration(folder: Path, calibration: CalibrationSet, *, replace: boo
         ValueError: the identity is not that of the content, or the facts can't be read back.
     """
     facts = json.loads(facts_to_json(calibration.facts))
-    arrays = (calibration.dark, calibration.gain, calibration.classes)
-    if content_identity(_parse_facts(facts), *arrays) != calibration.identity:
+    actual = content_identity(
+        _parse_facts(facts),
+        calibration.dark,
+        calibration.gain,
+        calibration.classes,
+        dark_states=calibration.dark_states,
+        curvature=calibration.curvature,
+    )
+    if actual != calibration.identity:
         raise ValueError("the calibration's identity is not that of its content")
     with new_folder(folder, replace=replace) as partial:
-        for (name, kind), array in zip(_ARRAYS.items(), arrays, strict=True):
-            _write_array(partial / name, np.ascontiguousarray(array, dtype=kind))
+        _write_arrays(partial / _DARK, calibration.dark, *calibration.dark_states)
+        _write_arrays(partial / _GAIN, calibration.gain)
+        _write_arrays(partial / _CLASSES, calibration.classes)
+        if calibration.curvature is not None:
+            _write_arrays(partial / _CURVATURE, calibration.curvature)
         record = {"schema": SCHEMA, "identity": calibration.identity, "facts": facts}
         text = json.dumps(record, sort_keys=True, indent=1, allow_nan=False)
         (partial / "calibration.json").write_text(text + "\n", encoding="ascii")
@@ -60,57 +74,70 @@ def read_calibration(folder: Path) -> CalibrationSet:
         _refuse(folder, "is not a folder", "a calibration folder made by girthstrip calibrate")
     identity, facts = _read_record(folder / "calibration.json")
     shape = (facts.rows, facts.columns)
-    dark, gain, classes = (
-        _read_array(folder / name, shape, np.dtype(kind)) for name, kind in _ARRAYS.items()
+    dark, *states = _read_arrays(folder / _DARK, shape, np.float32, 1 + len(facts.dark_states))
+    (gain,) = _read_arrays(folder / _GAIN, shape, np.float32)
+    (classes,) = _read_arrays(folder / _CLASSES, shape, np.uint8)
+    curvature = None
+    if (folder / _CURVATURE).exists():
+        (curvature,) = _read_arrays(folder / _CURVATURE, shape, np.float32)
+    dark_states = tuple(states)
+    actual = content_identity(
+        facts, dark, gain, classes, dark_states=dark_states, curvature=curvature
     )
-    actual = content_identity(facts, dark, gain, classes)
     if actual != identity:
         _refuse(
             folder,
             f"has been changed since it was made: its content has identity {actual[:12]}",
             f"identity {identity[:12]}, as calibration.json says",
         )
-    return CalibrationSet(facts=facts, dark=dark, gain=gain, classes=classes, identity=identity)
+    return CalibrationSet(facts, dark, gain, classes, identity, dark_states, curvature)
 
 
 def _refuse(path: Path, what: str, expected: str = "") -> NoReturn:
     raise CalibrationError(what, where=str(path), expected=expected, remedy=_REMEDY)
 
 
-def _write_array(path: Path, array: np.ndarray[Any, Any]) -> None:
-    tifffile.imwrite(
-        path,
-        array,
-        photometric="minisblack",
-        compression="zlib",
-        compressionargs={"level": 1},
-        predictor=True,
-        rowsperstrip=64,
-        software="girthstrip",
-        metadata=None,
-    )
+def _write_arrays(path: Path, *arrays: np.ndarray[Any, Any]) -> None:
+    """All arrays as pages of one file, float32 or uint8."""
+    with tifffile.TiffWriter(path) as tiff:
+        for array in arrays:
+            tiff.write(
+                np.ascontiguousarray(array),
+                photometric="minisblack",
+                compression="zlib",
+                compressionargs={"level": 1},
+                predictor=True,
+                rowsperstrip=64,
+                software="girthstrip",
+                metadata=None,
+            )
 
 
-def _read_array(path: Path, shape: tuple[int, int], dtype: np.dtype[Any]) -> Any:
-    """A read-only array of exactly this shape and type; the header is checked before the pixels."""
-    expected = f"one page of {shape[0]} rows × {shape[1]} columns, {dtype.name}"
+def _read_arrays(path: Path, shape: tuple[int, int], kind: type, pages: int = 1) -> list[Any]:
+    """Read-only arrays of exactly this shape and type, one a page; headers are checked first."""
+    dtype = np.dtype(kind)
+    count = "one page" if pages == 1 else f"{pages} pages"
+    expected = f"{count} of {shape[0]} rows × {shape[1]} columns, {dtype.name}"
     if not path.is_file():
         _refuse(path, "is missing", expected)
+    arrays: list[Any] | None = None
     try:
         with tifffile.TiffFile(path) as tiff:
             found = [(page.shape, page.dtype) for page in tiff.pages]
-            array = tiff.pages[0].asarray() if found == [(shape, dtype)] else None
+            if found == [(shape, dtype)] * pages:
+                arrays = [page.asarray() for page in tiff.pages]
     except Exception as error:  # malformed files raise a dozen kinds
         _refuse(path, f"is not a readable TIFF ({error})", expected)
-    if array is None:
+    if arrays is None:
         kinds = ", ".join(f"{size} {kind}" for size, kind in found[:3]) or "no page"
         _refuse(path, f"holds {kinds}", expected)
-    if array.shape != shape or array.dtype != dtype:
-        _refuse(path, f"holds {array.shape} {array.dtype}", expected)
-    if not np.isfinite(array).all():
-        _refuse(path, "has values that are not finite", expected)
-    array.flags.writeable = False
-    return array
+    for array in arrays:
+        if array.shape != shape or array.dtype != dtype:
+            _refuse(path, f"holds {array.shape} {array.dtype}", expected)
+        if not np.isfinite(array).all():
+            _refuse(path, "has values that are not finite", expected)
+        array.flags.writeable = False
+    return arrays
 
 
 def _read_record(path: Path) -> tuple[str, CalibrationFacts]:
@@ -161,7 +188,13 @@ def _parse_facts(raw: Any) -> CalibrationFacts:
         raise ValueError("unknown: " + ", ".join(f"noise.{name}" for name in sorted(extra_noise)))
     values = dict(raw)
     values["noise"] = NoiseModel(**raw["noise"])
-    for name in ("lag_fractions", "exposures"):
+    for name in ("lag_fractions", "exposures", "rejected"):
         if name in values:
             values[name] = tuple(values[name])
+    if "dark_states" in values:
+        try:
+            states = tuple(DarkConditions(**state) for state in values["dark_states"])
+        except TypeError as error:
+            raise ValueError(f"dark_states: {error}") from error
+        values["dark_states"] = states
     return CalibrationFacts(**values)
