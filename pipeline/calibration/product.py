@@ -122,8 +122,13 @@ class CalibrationSet:
 
 
 def facts_to_json(facts: CalibrationFacts) -> str:
-    """The facts as canonical JSON: sorted keys, so that equal facts are equal text."""
-    return json.dumps(asdict(facts), sort_keys=True, indent=1, allow_nan=False)
+    """The facts as canonical JSON: sorted keys, so that equal facts are equal text.
+
+    Facts that say nothing are left out, so that a calibration keeps its identity when later
+    versions can tell more.
+    """
+    told = {key: value for key, value in asdict(facts).items() if value not in (None, {}, ())}
+    return json.dumps(told, sort_keys=True, indent=1, allow_nan=False)
 
 
 def content_identity(
