@@ -140,7 +140,7 @@ def ring_picture(
     edge = np.minimum(radius - inner, outer - radius)
     alpha = np.rint(255 * np.clip(edge + 0.5, 0, 1)).astype(np.uint8)
     gray[alpha == 0] = 0  # nothing to compress outside the band
-    return _encode(".png", np.dstack([gray, gray, gray, alpha]), (cv2.IMWRITE_PNG_COMPRESSION, 6))
+    return _encode(".png", np.dstack([gray, gray, gray, alpha]), (cv2.IMWRITE_PNG_COMPRESSION, 2))
 
 
 def _block_mean(strip: RawImage, origin: FlagImage, factor: int) -> tuple[FloatImage, FlagImage]:
@@ -148,32 +148,42 @@ def _block_mean(strip: RawImage, origin: FlagImage, factor: int) -> tuple[FloatI
 
     Squares that stick out over the right or lower edge count what lies inside.
     """
-    covered = (origin != Origin.NOT_COVERED).astype(np.float32)
+    covered = origin != Origin.NOT_COVERED
     values = strip.astype(np.float32)
     if factor == 1:
         return values, covered.astype(np.uint8)
+    area = np.outer(*(_inside(side, factor) for side in strip.shape))
     # Uncovered pixels are 0 in the strip, so they add nothing to the sums.
-    weight, weighted = _square_sums(covered, factor), _square_sums(values, factor)
-    area = _square_sums(np.ones_like(covered), factor)
+    weight = area if covered.all() else _square_sums(covered.astype(np.float32), factor)
+    weighted = _square_sums(values, factor)
     means = np.divide(weighted, weight, out=np.zeros_like(weighted), where=weight > 0)
     return means, (weight >= 0.5 * area).astype(np.uint8)
+
+
+def _inside(length: int, factor: int) -> FloatImage:
+    """How many of the pixels of each run of ``factor`` lie inside ``length``."""
+    starts = np.arange(0, length, factor)
+    return np.minimum(length - starts, factor).astype(np.float32)
 
 
 def _square_sums(image: FloatImage, factor: int) -> FloatImage:
     """Sums over ``factor``² squares; beyond the image's edge there is nothing."""
     rows, columns = image.shape
-    padded = cv2.copyMakeBorder(
-        image, 0, -rows % factor, 0, -columns % factor, cv2.BORDER_CONSTANT, value=0
-    )
-    size = (padded.shape[1] // factor, padded.shape[0] // factor)
-    means = cv2.resize(padded, size, interpolation=cv2.INTER_AREA)
+    beyond = (-rows % factor, -columns % factor)
+    if any(beyond):
+        image = np.pad(image, ((0, beyond[0]), (0, beyond[1])))
+    size = (image.shape[1] // factor, image.shape[0] // factor)
+    means = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
     return np.asarray(means * factor**2, dtype=np.float32)
 
 
 def _negative(values: FloatImage, covered: FlagImage, window: Window) -> NDArray[np.uint8]:
     """More radiation is darker; stripes where nothing was covered."""
-    scaled = 255 * (window.high - values) / (window.high - window.low)
-    shown: NDArray[np.uint8] = np.rint(np.clip(scaled, 0, 255)).astype(np.uint8)
+    steps = 255 / (window.high - window.low)
+    # Rounds and cuts off at 0 and 255.
+    shown: NDArray[np.uint8] = cv2.convertScaleAbs(
+        np.clip(values, window.low, window.high), alpha=-steps, beta=255 + steps * window.low
+    )
     if not covered.all():
         rows, columns = values.shape
         diagonal = np.arange(rows)[:, None] + np.arange(columns)
