@@ -22,6 +22,7 @@ from pipeline.errors import FrameError
 from pipeline.geometry import Panel, ScanGeometry
 from pipeline.io.calibration_store import read_calibration
 from pipeline.io.digest import sha256_file
+from pipeline.io.fault_list import fault_list
 from pipeline.io.folders import new_folder
 from pipeline.io.frames import Scan, open_scan
 from pipeline.io.results import submit_images, write_tables
@@ -197,10 +198,10 @@ class _Run:
         )
         rows = [row for row in scan_order(self.scan.rows) if row.index not in self.reasons]
         if len(rows) < 2:
-            told = "; ".join(f"{self.scan.rows[k].file}: {why}" for k, why in self.reasons.items())
-            why = f" ({told[:1500]})" if told else ""
+            told = [f"{self.scan.rows[k].file}: {why}" for k, why in self.reasons.items()]
             raise FrameError(
-                f"only {len(rows)} of {len(self.scan.rows)} frames can be used{why}",
+                f"only {len(rows)} of {len(self.scan.rows)} frames can be used"
+                + (f": {fault_list(told)}" if told else ""),
                 where=str(self.job.frames.folder),
                 expected="at least two that belong together",
                 remedy="Check exposure, calibration and the frame table",
