@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from datetime import datetime
 
 import numpy as np
 
 from pipeline.config.weld import WeldJob
+from pipeline.errors import InputError
 from pipeline.geometry import Arrangement, Panel, ScanGeometry
 from pipeline.io.frames import Scan, open_scan
-from pipeline.kernels.resample import BLOCK
+from pipeline.kernels.resample import BLOCK, C0
 from pipeline.model import FrameRow, StripGrid
 from pipeline.stages import stage_of
 from pipeline.stages.distortion import Distortion
@@ -20,6 +22,7 @@ from pipeline.stages.registration import Registration
 from pipeline.stages.views import view_grid
 
 _BASE_BYTES = 250_000_000  # interpreter, libraries and compiled kernels, as measured
+_EDGE_PX = 3.1  # of the panel, beside what is told: the interpolation's, and a first bit of weight
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +99,8 @@ def strip_grid(
     """The strip's grid for frames at ``position_mm``.
 
     A ring runs once round from the datum. An arc runs from where its first frame begins (that may
-    lie before the datum: nothing that was seen is cut away) to where its last one ends.
+    lie before the datum: nothing that was seen is cut away) to where its last one ends, each as
+    that frame sees it. Raises InputError for a panel so rolled that nothing is left of it.
     """
     pitch = ring_pitch_mm(job, geometry)
     if job.strip.axial_mm is None:
@@ -112,17 +116,54 @@ def strip_grid(
         columns = round(geometry.circumference_mm / pitch)
         overrun = min(round(job.strip.overrun_mm / pitch), columns)
         return StripGrid(rows, columns, pitch, 0.0, first_row * pitch, True, overrun)
-    low, high = distortion.reach_mm(geometry, panel)
-    # The very edge weighs nothing, and a rolled panel leaves it at one end.
-    edge = math.ceil(abs(math.tan(panel.roll_rad)) * panel.rows) + 1
-    first = math.ceil((min(position_mm) + low) / pitch) + edge
-    last = math.floor((max(position_mm) + high) / pitch) - edge
+    start = StripGrid(rows, 1, pitch, 0.0, first_row * pitch, False)
+    first, _ = _columns_seen(geometry, panel, distortion, start, min(position_mm))
+    _, last = _columns_seen(geometry, panel, distortion, start, max(position_mm))
     return StripGrid(rows, last - first + 1, pitch, first * pitch, first_row * pitch, False)
+
+
+def _columns_seen(
+    geometry: ScanGeometry,
+    panel: Panel,
+    distortion: Distortion,
+    grid: StripGrid,
+    position_mm: float,
+) -> tuple[int, int]:
+    """The first and the last column of ``grid`` that a frame taken there sees at all its rows.
+
+    A source off the axis lets every frame see another length; a rolled panel's ends are slanted.
+    """
+    placed = distortion.map_frame(geometry, panel, grid, position_mm, 0.0)
+    ends = placed.table[C0] + np.outer([0, panel.rows], placed.slope)  # of a column's line
+    edge = distortion.edge_px + _EDGE_PX
+    seen = ((ends > edge) & (ends < panel.columns - 1 - edge)).all(axis=0).nonzero()[0]
+    if not len(seen):
+        raise InputError(
+            f"the panel is rolled by {math.degrees(panel.roll_rad):.2f}° and sees no place of the "
+            f"pipe with all its {panel.rows} rows",
+            where="geometry.roll_deg",
+            remedy="Give the panel's rows and columns, and its roll, as they are",
+        )
+    return placed.first + int(seen[0]), placed.first + int(seen[-1])
 
 
 def scan_order(rows: Sequence[FrameRow]) -> list[FrameRow]:
     """The frames by encoder position; frames of equal position as the table has them."""
     return sorted(rows, key=lambda row: row.position_mm)
+
+
+def shooting_order(rows: Sequence[FrameRow]) -> list[int]:
+    """The frames' indices as they were shot: by time, or by position as the scan goes.
+
+    Times count when every row has one and all can be compared; frames of equal time come as the
+    table has them.
+    """
+    try:
+        shot = {row.index: datetime.fromisoformat(row.time or "") for row in rows}
+        ordered = sorted(rows, key=lambda row: (shot[row.index], row.index))
+    except (ValueError, TypeError):  # missing, not a time, or some with a zone and some without
+        ordered = scan_order(rows)
+    return [row.index for row in ordered]
 
 
 def from_datum_mm(job: WeldJob, rows: Sequence[FrameRow]) -> np.ndarray:

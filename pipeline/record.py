@@ -13,11 +13,18 @@ import numpy as np
 import pipeline
 from pipeline.calibration.product import CalibrationSet
 from pipeline.config.weld import WeldJob
-from pipeline.model import FrameRow, Strip
-from pipeline.quality.assemble import acquisition_checks, registration_checks, strip_checks
+from pipeline.model import FrameRow, Strip, StripGrid
+from pipeline.quality.assemble import (
+    acquisition_checks,
+    lag_check,
+    registration_checks,
+    ruler_check,
+    strip_checks,
+)
 from pipeline.quality.coverage import find_gaps
 from pipeline.quality.log import (
     CalibrationUsed,
+    Check,
     FrameRecord,
     Gap,
     GeometryFacts,
@@ -27,7 +34,9 @@ from pipeline.quality.log import (
     StripFacts,
     WeldFacts,
 )
+from pipeline.quality.ruler import ruler_sigma_mm
 from pipeline.stages.distortion import Distortion
+from pipeline.stages.lag import Lag
 from pipeline.stages.registration import Registered
 from pipeline.stages.seams import SeamMeasure, measure_seams
 
@@ -42,9 +51,11 @@ def quality_log(
     strip: Strip,
     clipped: int,
     inputs: Sequence[InputFile],
+    without_history: Sequence[int] | None = None,
 ) -> QualityLog:
     """The log of one weld. ``rows`` is the frame table, ``reasons`` why frames were left out by
-    index, ``clipped`` how many strip pixels were too bright for 16 bits."""
+    index, ``clipped`` how many strip pixels were too bright for 16 bits, ``without_history`` the
+    frames whose lag correction lacked one before them (None: not known)."""
     solved, grid = found.adjustment, strip.grid
     seams = measure_seams(
         found.placement,
@@ -62,7 +73,9 @@ def quality_log(
         ),
         checks=(
             *acquisition_checks(reasons, len(rows)),
+            *_lag_checks(job, without_history),
             *registration_checks(found, seams, job.limits, grid.pitch_mm, grid.ring),
+            ruler_check(_ruler_sigma_mm(job, found, grid, (low, high)), job.limits),
             *strip_checks(strip, gaps, clipped, job.limits),
         ),
         strip=_strip_facts(job, strip, solved.geometry.circumference_mm),
@@ -110,6 +123,35 @@ def _strip_facts(job: WeldJob, strip: Strip, circumference_mm: float) -> StripFa
         scale=1.0,
         offset=0.0,
         sigma_scale=strip.sigma_scale,
+    )
+
+
+def _lag_checks(job: WeldJob, without_history: Sequence[int] | None) -> list[Check]:
+    """Nothing where lag is not corrected."""
+    if Lag.name not in job.stages.sequence:
+        return []
+    return [lag_check(None if without_history is None else len(without_history))]
+
+
+def _ruler_sigma_mm(
+    job: WeldJob, found: Registered, grid: StripGrid, reach_mm: tuple[float, float]
+) -> float:
+    """See `ruler_sigma_mm`; what was not solved is as uncertain as the config says."""
+    solved, told = found.adjustment, job.geometry
+    source = solved.source_sigma_mm
+    if "source_x_mm" not in solved.refined:
+        source = (told.source_offset_sigma_mm, told.source_offset_sigma_mm)
+    roll = solved.roll_sigma_rad
+    if "roll_deg" not in solved.refined:
+        roll = math.radians(told.roll_sigma_deg)
+    return ruler_sigma_mm(
+        solved.geometry,
+        solved.panel,
+        found.placement.position_mm,
+        reach_mm=reach_mm,
+        axial_mm=(grid.z_first_mm, grid.z_first_mm + (grid.rows - 1) * grid.pitch_mm),
+        source_sigma_mm=source,
+        roll_sigma_rad=roll,
     )
 
 

@@ -28,7 +28,14 @@ from pipeline.io.frames import Scan, open_scan
 from pipeline.io.results import submit_images, write_tables
 from pipeline.kernels.repair import flag_saturated
 from pipeline.model import FlagImage, Frame, FrameFlag, FrameRow, RawImage, Strip, Verdict
-from pipeline.plan import from_datum_mm, ring_pitch_mm, scan_geometry, scan_order, strip_grid
+from pipeline.plan import (
+    from_datum_mm,
+    ring_pitch_mm,
+    scan_geometry,
+    scan_order,
+    shooting_order,
+    strip_grid,
+)
 from pipeline.prefetch import prefetch
 from pipeline.quality.log import InputFile, QualityLog
 from pipeline.record import quality_log, software
@@ -102,6 +109,7 @@ class _Run:
             rows=panel.rows, columns=panel.columns, serial=panel.serial, gain_mode=panel.gain_mode
         )
         self.reasons: dict[int, str] = {}
+        self.without_history: tuple[int, ...] = ()
         self.unreadable: dict[int, str] = dict(self.scan.problems)
         records = job.stages.records
         self.corrections = [r for r in records if isinstance(r, FlatField | Lag | BadPixels)]
@@ -135,7 +143,9 @@ class _Run:
 
     def corrected(self, indices: Sequence[int], what: str) -> Iterator[Frame]:
         """The corrected frames; every frame given must be readable."""
-        chain = CorrectionChain(self.corrections, self.calibration, self.read)
+        chain = CorrectionChain(
+            self.corrections, self.calibration, self.read, shooting_order(self.scan.rows)
+        )
         for k, frame in enumerate(chain.frame(index) for index in indices):
             if frame is None:
                 raise FrameError(
@@ -145,6 +155,7 @@ class _Run:
                 )
             yield frame
             self.progress(what, k + 1, len(indices))
+        self.without_history = chain.without_history
 
     def make(self, folder: Path, report: Report | None) -> QualityLog:
         """All passes; writes everything but the timing into ``folder``."""
@@ -168,6 +179,7 @@ class _Run:
                     strip,
                     clipped,
                     digests.result(),
+                    self.without_history,
                 )
             with self.timed("writing"):
                 images = submit_images(folder, log, strip, pool)

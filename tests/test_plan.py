@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -11,18 +13,22 @@ import numpy as np
 import pytest
 
 from pipeline.config.weld import WeldJob, load_weld_config
+from pipeline.errors import InputError
 from pipeline.geometry import surface_to_pixel
-from pipeline.model import FrameRow, StripGrid
+from pipeline.model import Frame, FrameRow, Placement, StripGrid
 from pipeline.plan import (
     from_datum_mm,
     plan_weld,
     ring_pitch_mm,
     scan_geometry,
     scan_order,
+    shooting_order,
     strip_grid,
 )
 from pipeline.stages import stage_of
+from pipeline.stages.blending import Blending, Composition
 from pipeline.stages.distortion import Distortion
+from tests.stages.invented import calibration_of
 
 TEXT = """\
 [weld]
@@ -149,12 +155,87 @@ def test_an_arc_runs_from_what_its_first_frame_sees_to_what_its_last_one_does(
     assert 7 < left.min() < 7 + slack and 376 - slack < right.max() < 376
 
 
+@pytest.mark.parametrize("first_deg", [0.0, 90.0, 180.0, 270.0])
+@pytest.mark.parametrize("length_deg", [0.0, 90.0, 200.0])
+@pytest.mark.parametrize("roll_deg", [0.0, 0.6])
+def test_an_arc_ends_where_its_end_frames_end_with_a_source_off_the_axis(
+    job: Jobs, first_deg: float, length_deg: float, roll_deg: float
+) -> None:
+    """On a wider grid the blending gives weight to the arc's columns and to no others."""
+    geometry, panel = scan_geometry(
+        job(ring="false", diameter_mm=323.9, geometry="source_offset_mm = [3, -4]")
+    )
+    panel = replace(panel, roll_rad=math.radians(roll_deg))
+    ends = np.radians([first_deg, first_deg + length_deg]) * geometry.radius_mm
+    distortion = Distortion()
+    grid = strip_grid(job(ring="false"), geometry, panel, distortion, [float(p) for p in ends])
+    spare = 12
+    wider = replace(
+        grid,
+        columns=grid.columns + 2 * spare,
+        s_first_mm=grid.s_first_mm - spare * grid.pitch_mm,
+    )
+    frames = [
+        Frame(k, np.full((panel.rows, panel.columns), 1000, np.float32), np.zeros((320, 384), "u1"))
+        for k in (0, 1)
+    ]
+    none, one = np.zeros(2), np.ones(2)
+    composition = Composition(
+        geometry, geometry, panel, distortion, wider, calibration_of(panel), 1000.0
+    )
+    with ThreadPoolExecutor(1) as pool:
+        strip, _, _ = Blending(fill_radius_px=0).compose(
+            frames, Placement(np.arange(2), ends, none, none, one), composition, pool
+        )
+    seen = np.flatnonzero(strip.count[grid.rows // 2])
+    # A column of which less than a tenth of a pixel is seen may be left out.
+    assert seen[0] in (spare - 1, spare) and wider.columns - 1 - seen[-1] in (spare - 1, spare)
+
+
+def test_a_panel_so_rolled_that_no_column_is_left_is_refused(job: Jobs) -> None:
+    made = job(ring="false", rows=2300, geometry="roll_deg = -9.8")
+    with pytest.raises(InputError, match=r"rolled by -9\.80° .* all its 2300 rows"):
+        grid_of(made, [0.0, 14.0])
+
+
 # ---- order and counting -------------------------------------------------------------------------
 
 
 def test_frames_come_by_place_and_equal_places_as_the_table_has_them() -> None:
     order = scan_order(frame_rows([5.0, 1.0, 5.0, -2.0, 1.0]))
     assert [row.index for row in order] == [3, 1, 4, 0, 2]
+
+
+def timed(*times: str | None) -> list[FrameRow]:
+    """Rows at 5, 1, 4, 2 mm."""
+    rows = frame_rows([5.0, 1.0, 4.0, 2.0])
+    return [replace(row, time=time) for row, time in zip(rows, times, strict=True)]
+
+
+@pytest.mark.parametrize(
+    "times",
+    [
+        ("08:00:00", "08:00:02", "08:00:01", "08:00:03"),
+        ("08:00:00Z", "08:00:01.5Z", "08:00:01Z", "08:00:02Z"),  # as text 1.5Z is before 1Z
+        ("10:00:00+02:00", "08:00:01+00:00", "10:00:00.5+02:00", "07:00:02-01:00"),
+        ("08:00:00", "08:00:01", "08:00:00", "08:00:01"),  # equal: as in the table
+    ],
+)
+def test_frames_were_shot_in_the_order_of_their_times(times: tuple[str, ...]) -> None:
+    assert shooting_order(timed(*(f"2026-03-02T{time}" for time in times))) == [0, 2, 1, 3]
+
+
+@pytest.mark.parametrize(
+    "times",
+    [
+        (None, None, None, None),
+        ("2026-03-02T08:00:00", None, "2026-03-02T08:00:01", "2026-03-02T08:00:02"),
+        ("2026-03-02T08:00:00", "soon", "2026-03-02T08:00:01", "2026-03-02T08:00:02"),
+        ("2026-03-02T08:00:00Z", *["2026-03-02T08:00:01"] * 3),
+    ],
+)
+def test_without_times_that_tell_the_position_does(times: tuple[str | None, ...]) -> None:
+    assert shooting_order(timed(*times)) == [1, 3, 2, 0]
 
 
 @pytest.mark.parametrize("datum_mm", [-7.5, 0.0, 1234.5])

@@ -24,24 +24,44 @@ def flag_saturated(raw: RawImage, limit_gv: int, flag: int) -> FlagImage:
     return flags
 
 
+@nb.njit(inline="always")
+def _add_good(values, flags, r, c, y, first, last, step, sums):  # type: ignore[no-untyped-def]
+    """``sums`` (of values weighted by 1/distance⁴ from (r, c), of weights) with those of row y's
+    good pixels from ``first`` to ``last`` added; places off the image are passed over."""
+    total, weights = sums
+    for x in range(first, last + 1, step):
+        if 0 <= x < flags.shape[1] and flags[y, x] == 0:
+            distance_sq = float((y - r) * (y - r) + (x - c) * (x - c))
+            w = 1.0 / (distance_sq * distance_sq)
+            total += w * values[y, x]
+            weights += w
+    return total, weights
+
+
 @nb.njit(nogil=True, cache=True)
 def _fill(values, flags, places, radius, max_radius):  # type: ignore[no-untyped-def]
+    """``places`` in rising order. Returns how many found no good pixel within ``max_radius``."""
     rows, columns = values.shape
-    left = 0
+    left, before, nearest = 0, -2, radius
     for place in places:
         r, c = place // columns, place % columns
-        reach, total, weights = radius, 0.0, 0.0
-        while weights == 0.0 and reach <= max_radius:
+        # One step aside the nearest good pixel is at most one nearer: no need to look closer.
+        beside = c > 0 and place == before + 1
+        reach = max(nearest - 1, radius) if beside else radius
+        sums = (0.0, 0.0)
+        while reach <= max_radius:
             for y in range(max(r - reach, 0), min(r + reach + 1, rows)):
-                for x in range(max(c - reach, 0), min(c + reach + 1, columns)):
-                    if flags[y, x] == 0:
-                        distance_sq = float((y - r) * (y - r) + (x - c) * (x - c))
-                        w = 1.0 / (distance_sq * distance_sq)
-                        total += w * values[y, x]
-                        weights += w
+                # Beyond the first reach all that lies nearer is flagged: only the rim is new.
+                whole = reach == radius or abs(y - r) == reach
+                step = 1 if whole else 2 * reach
+                first, last = c - reach, c + reach
+                sums = _add_good(values, flags, r, c, y, first, last, step, sums)
+            if sums[1] > 0.0:
+                break
             reach += 1
-        if weights > 0.0:
-            values[r, c] = total / weights
+        before, nearest = place, reach
+        if sums[1] > 0.0:
+            values[r, c] = sums[0] / sums[1]
         else:
             left += 1
     return left

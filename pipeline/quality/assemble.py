@@ -190,6 +190,37 @@ def _seam_checks(seams: Sequence[SeamMeasure], limits: Limits) -> list[Check]:
     ]
 
 
+def ruler_check(sigma_mm: float, limits: Limits) -> Check:
+    """What the geometry's uncertainty leaves of the ruler, where no overlap can show it."""
+    return at_most(
+        "geometry.ruler_sigma_mm",
+        sigma_mm,
+        limits.ruler_sigma_mm,
+        stage="registration",
+        unit="mm",
+        basis=BASIS_CONFIG,
+        note="largest standard deviation of a place's distance from the position of the frame that "
+        "shows it, from what is uncertain of the source's place and the panel's roll; diameter and "
+        "stand-off count as told",
+        fail_factor=math.inf,
+    )
+
+
+def lag_check(without_history: int | None) -> Check:
+    """Frames whose lag correction lacked a frame before them; None: not known."""
+    return at_most(
+        "lag.missing_history",
+        without_history,
+        0,
+        stage="lag",
+        unit="frames",
+        basis=BASIS_PRACTICE,
+        note="frames of the strip before which a frame could not be read: what it left behind in "
+        "the panel is still in them",
+        fail_factor=math.inf,
+    )
+
+
 def strip_checks(
     strip: Strip, gaps: Sequence[tuple[float, float]], clipped: int, limits: Limits
 ) -> list[Check]:

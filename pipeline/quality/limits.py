@@ -20,5 +20,7 @@ class Limits:
     """Part of the covered pixels that no frame measured."""
     residual_px: Annotated[float, Field(gt=0)] = 0.5
     """Typical misfit of the overlaps, in strip pixels."""
+    ruler_sigma_mm: Annotated[float, Field(gt=0)] = 0.03
+    """Standard deviation of places inside a frame: two of them are the 0.06 mm aimed at."""
     min_overlap_frames: Annotated[float, Field(ge=0)] = 1.0
     """Frames that must have measured nearly every pixel."""

@@ -52,16 +52,20 @@ class Distortion:
     edge_px: Annotated[int, Field(ge=0, le=200)] = 4
     """Width of the panel's border that is never used."""
 
-    def reach_mm(self, geometry: ScanGeometry, panel: Panel) -> tuple[float, float]:
+    def reach_mm(
+        self, geometry: ScanGeometry, panel: Panel, position_mm: float = 0.0
+    ) -> tuple[float, float]:
         """The part of the surface, in s from the panel's centre, that a frame is used for.
 
-        The same for every frame: where the source's and the panel's small offsets shift it, the
-        map itself leaves out what falls off the panel.
+        A source off the axis lets a frame at another ``position_mm`` see another length.
         """
         edge = self.edge_px + _MARGIN_PX
         columns = np.array([edge, panel.columns - 1 - edge], dtype=np.float64)
         with np.errstate(invalid="ignore"):  # a ray that misses the pipe gives NaN
-            s, _ = pixel_to_surface(geometry, panel, 0.0, 0.0, columns, (panel.rows - 1) / 2)
+            s, _ = pixel_to_surface(
+                geometry, panel, position_mm, 0.0, columns, (panel.rows - 1) / 2
+            )
+            s = s - position_mm
         limit = math.radians(self.max_angle_deg) * geometry.radius_mm
         low, high = np.where(np.isnan(s), [-limit, limit], s)
         return max(float(low), -limit), min(float(high), limit)
@@ -87,7 +91,7 @@ class Distortion:
         For a fixed strip column the surface points lie on a line of the panel's plane, u = const;
         v is linear in z. Rolling the panel turns that line; both relations stay linear.
         """
-        low, high = self.reach_mm(geometry, panel)
+        low, high = self.reach_mm(geometry, panel, position_mm)
         first = math.ceil((position_mm + low - grid.s_first_mm) / grid.pitch_mm)
         last = math.floor((position_mm + high - grid.s_first_mm) / grid.pitch_mm)
         s = grid.s_first_mm + np.arange(first, last + 1) * grid.pitch_mm

@@ -55,10 +55,10 @@ class Lag:
         return fractions
 
     def bind(self, calibration: CalibrationSet) -> LagCorrection:
-        """The correction of a frame by the ones before it, newest first.
+        """The correction of a frame by the ones shot before it, newest first.
 
-        A frame before that is missing (None: the scan starts there, or it can't be read) counts as
-        dark.
+        Fewer than `depth` of them are the scan's first: before, the panel was dark. One that can't
+        be read (None) also counts as dark, though it wasn't: what it left behind stays.
         """
         weights = inverse_filter(self._fractions(calibration), self.depth(calibration) + 1)
 

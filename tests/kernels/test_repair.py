@@ -98,6 +98,24 @@ def test_reach_grows_until_a_good_pixel_is_found_and_ends_at_its_limit() -> None
     assert (values == 5).all()
 
 
+@pytest.mark.parametrize("radius", [1, 2, 3])
+@pytest.mark.parametrize("most", [3, 9, 64])
+def test_large_defects_equal_the_twin(radius: int, most: int) -> None:
+    """Blocks against the borders and in the middle, with islands, ragged and cut by whole lines."""
+    rng = np.random.default_rng(radius * most)
+    flags = np.zeros((48, 60), np.uint8)
+    flags[5:33, 8:40] = 1
+    flags[rng.integers(5, 33, 6), rng.integers(8, 40, 6)] = 0
+    flags[36:, 45:] = 2
+    flags[:14, 50:] = 2
+    flags[40, :] = flags[:, 43] = 1
+    flags[rng.random(flags.shape) < 0.1] = 1
+    values = rng.uniform(0, 1000, flags.shape).astype(np.float32)
+    expected, left = filled(values, flags, radius, most)
+    assert fill_flagged(values, flags, radius_px=radius, max_radius_px=most) == left
+    np.testing.assert_allclose(values, expected, rtol=2e-7)  # one rounding to float32
+
+
 def test_all_bad_keeps_its_values() -> None:
     values = np.arange(12, dtype=np.float32).reshape(3, 4)
     before = values.copy()

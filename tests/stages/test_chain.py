@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import weakref
 from collections import Counter
 
 import numpy as np
@@ -116,9 +117,84 @@ def test_flags_of_kept_frames_do_not_leak() -> None:
     assert flagged == [[[4, 4]], [[2, 2], [4, 4]], [[4, 4]], [[4, 4]]]
 
 
-def test_every_frame_is_read_once_when_they_come_in_order() -> None:
-    shelf = Shelf(12, (0.05,))
-    chain = CorrectionChain([FlatField(), Lag(fractions=(0.05,))], calibration(), shelf.read)
+@pytest.mark.parametrize("step", [1, -1, 2, -2])
+@pytest.mark.parametrize("fractions", [(0.05,), (0.05, 0.02)])
+def test_frames_in_order_from_either_end_are_read_once(
+    step: int, fractions: tuple[float, ...]
+) -> None:
+    shelf = Shelf(12, fractions, missing=(5,))
+    chain = CorrectionChain([FlatField(), Lag(fractions=fractions)], calibration(), shelf.read)
+    for index in range(12)[::step]:
+        chain.frame(index)
+    # Lag looks back on three frames or more: every second frame still needs them all.
+    assert set(shelf.reads.values()) == {1}
+
+
+def test_only_what_one_frame_needs_is_held() -> None:
+    held: list[weakref.ref[np.ndarray]] = []
+    shelf = Shelf(30, (0.05,))
+
+    def read(index: int) -> Frame | None:
+        # As many as lag looks back on: the one that is being read comes on top.
+        assert sum(ref() is not None for ref in held) <= 3
+        frame = shelf.read(index)
+        assert frame is not None
+        held.append(weakref.ref(frame.values))
+        return frame
+
+    chain = CorrectionChain([Lag(fractions=(0.05,))], calibration(), read)
+    for index in (*range(10), *range(29, 9, -1), 2, 20):
+        chain.frame(index)
+
+
+ORDER = (7, 3, 9, 0, 11, 1, 4, 10, 2, 8, 6, 5)  # how the frames were shot
+
+
+class Unsorted(Shelf):
+    """A table that isn't sorted as the frames were shot: frame ORDER[k] was shot k-th."""
+
+    def read(self, index: int) -> Frame | None:
+        frame = super().read(ORDER.index(index))
+        return None if frame is None else Frame(index, frame.values, frame.flags)
+
+
+@pytest.mark.parametrize("backward", [False, True])
+def test_lag_looks_back_as_the_frames_were_shot(backward: bool) -> None:
+    shelf = Unsorted(12, (0.06, 0.02))
+    chain = CorrectionChain(
+        [FlatField(), Lag(fractions=(0.06, 0.02))], calibration(), shelf.read, ORDER
+    )
+    for index in ORDER[::-1] if backward else ORDER:
+        frame = chain.frame(index)
+        assert frame is not None and frame.index == index
+        # As in test_lag_is_undone_whatever_the_order.
+        dose = shelf.dose[ORDER.index(index)]
+        assert np.abs(frame.values - dose)[0, 0] <= 0.55 / GAIN + 2
+    assert set(shelf.reads.values()) == {1}
+    assert chain.without_history == ()
+
+
+@pytest.mark.parametrize(
+    ("order", "some", "every"),
+    [(None, (5, 6), (5, 6, 7, 11)), (ORDER, (6, 8), (2, 6, 8))],  # 4 and 10 come before 2, 8, 6
+)
+def test_frames_after_a_missing_one_are_told(
+    order: tuple[int, ...] | None, some: tuple[int, ...], every: tuple[int, ...]
+) -> None:
+    stages = [FlatField(), Lag(fractions=(0.05,)), BadPixels()]  # looks back on three
+    shelf = Shelf(12, (0.05,), missing=(4, 10))
+    chain = CorrectionChain(stages, calibration(), shelf.read, order)
+    assert chain.without_history == ()
+    for index in (0, 8, 5, 6):
+        chain.frame(index)
+    assert chain.without_history == some
     for index in range(12):
         chain.frame(index)
-    assert set(shelf.reads.values()) == {1}
+    assert chain.without_history == every
+
+
+def test_without_lag_no_history_is_needed() -> None:
+    chain = CorrectionChain([FlatField()], calibration(), Shelf(4, missing=(1,)).read)
+    for index in range(4):
+        chain.frame(index)
+    assert chain.without_history == ()

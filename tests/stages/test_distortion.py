@@ -100,6 +100,21 @@ def test_max_angle_cuts_what_is_seen_too_obliquely(max_angle_deg: float) -> None
     assert low == -high
 
 
+@given(PANORAMIC, PANELS, st.floats(-300, 4000))
+@settings(max_examples=60, deadline=None, derandomize=True)
+def test_every_frame_is_used_for_what_it_sees_from_where_it_stands(
+    geometry: ScanGeometry, panel: Panel, position: float
+) -> None:
+    stage = Distortion(max_angle_deg=60)
+    low, high = stage.reach_mm(geometry, panel, position)
+    ends = position + np.array([low, high])
+    # Seven pixels of border at the middle row.
+    rows = np.array([(panel.rows - 1) / 2] * 2)
+    columns = np.array([7, panel.columns - 8.0])
+    s, _ = pixel_to_surface(geometry, panel, position, 0.0, columns, rows)
+    np.testing.assert_allclose(ends, s, atol=1e-9)
+
+
 def test_the_map_begins_and_ends_inside_the_reach() -> None:
     geometry, panel, stage = ScanGeometry(100, 10), Panel(200, 300, 0.1), Distortion()
     low, high = stage.reach_mm(geometry, panel)

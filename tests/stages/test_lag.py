@@ -75,9 +75,10 @@ def test_without_its_own_fractions_the_calibrations_count(fractions: tuple[float
     assert (now.values == 1000).all() and (earlier.values == 400).all()
 
 
-def test_missing_frames_count_as_dark() -> None:
+@pytest.mark.parametrize("before", [[], [None], [None, None, None]])
+def test_missing_frames_count_as_dark(before: list[None]) -> None:
     frame = Frame(5, np.full((2, 3), 1000, np.float32), np.zeros((2, 3), np.uint8))
-    corrected = Lag(fractions=(0.1,)).bind(calibration_of(PANEL))(frame, [None, None, None])
+    corrected = Lag(fractions=(0.1,)).bind(calibration_of(PANEL))(frame, before)
     np.testing.assert_array_equal(corrected.values, 1000)
 
 
