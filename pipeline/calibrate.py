@@ -64,7 +64,7 @@ def run_calibrate(
         raise OutputError(
             "already exists",
             where=str(final),
-            remedy="Name another output folder, or ask for this one to be replaced",
+            remedy="Name another output folder, or add --replace to have this one replaced",
         )
     sets = [
         _OpenSet(one, open_frames(one.folder, job.panel, one.format, one.binary))

@@ -25,7 +25,7 @@ from pipeline.io.digest import sha256_file
 from pipeline.io.fault_list import fault_list
 from pipeline.io.folders import new_folder
 from pipeline.io.frames import Scan, open_scan
-from pipeline.io.results import submit_images, write_tables
+from pipeline.io.results import RESULT_FILES, submit_images, write_tables
 from pipeline.kernels.repair import flag_saturated
 from pipeline.model import FlagImage, Frame, FrameFlag, FrameRow, RawImage, Strip, Verdict
 from pipeline.plan import (
@@ -89,10 +89,11 @@ def run_weld(
         InputError: config, frames, calibration or output folder are at fault.
     """
     run = _Run(job, progress or (lambda *_: None), threads or os.cpu_count() or 1)
-    with new_folder(job.output.folder, replace=replace_folder) as folder:
+    final = job.output.folder
+    with new_folder(final, replace=replace_folder, own_files=RESULT_FILES) as folder:
         log = run.make(folder, report)
         run.write_timing(folder)
-    return RunResult(job.output.folder, log, dict(run.seconds))
+    return RunResult(final, log, dict(run.seconds))
 
 
 class _Run:

@@ -30,6 +30,16 @@ from pipeline.errors import CalibrationError
 from pipeline.io.folders import new_folder
 
 SCHEMA = "girthstrip.calibration/1"
+CALIBRATION_FILES = (
+    "calibration.json",
+    "dark.tif",
+    "gain.tif",
+    "badpixels.tif",
+    "linearity.tif",
+    "bad_pixels.csv",
+)
+"""All that a calibration's folder holds; a folder with anything else is never replaced."""
+
 _DARK, _GAIN, _CLASSES, _CURVATURE = "dark.tif", "gain.tif", "badpixels.tif", "linearity.tif"
 _REMEDY = "Copy the calibration again, or make it anew with girthstrip calibrate"
 
@@ -52,7 +62,7 @@ def write_calibration(folder: Path, calibration: CalibrationSet, *, replace: boo
     )
     if actual != calibration.identity:
         raise ValueError("the calibration's identity is not that of its content")
-    with new_folder(folder, replace=replace) as partial:
+    with new_folder(folder, replace=replace, own_files=CALIBRATION_FILES) as partial:
         _write_arrays(partial / _DARK, calibration.dark, *calibration.dark_states)
         _write_arrays(partial / _GAIN, calibration.gain)
         _write_arrays(partial / _CLASSES, calibration.classes)

@@ -17,22 +17,22 @@ from pathlib import Path
 
 from pipeline.errors import OutputError
 
-# One of these in a folder says that this tool wrote it, and so may replace it.
-_OWN_FILES = ("quality.json", "calibration.json")
+_SHOWN = 5  # names in a message
 _NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 _BROKEN_STORE = frozenset({errno.EROFS, errno.EIO, errno.ESTALE})
 
 
 @contextmanager
 def new_folder(
-    final: Path, *, replace: bool = False, own_files: tuple[str, ...] = _OWN_FILES
+    final: Path, *, replace: bool = False, own_files: tuple[str, ...] = ()
 ) -> Iterator[Path]:
     """A folder to write into, which becomes ``final`` when the block ends without an exception.
 
     Missing parents are made. On any exception, an interrupt included, what was written is removed
     and ``final`` is as it was before. With ``replace`` an older ``final`` is put aside until the
-    new one has its name, then deleted; only a folder that is empty or holds one of ``own_files``
-    is replaced, so that a slip of the hand can't delete frames or anything else of value.
+    new one has its name, then deleted; only a folder that is empty, or holds the first of
+    ``own_files`` and nothing but ``own_files``, is replaced, so that a slip of the hand can't
+    delete frames, notes or another kind of result.
 
     Raises:
         OutputError: ``final`` exists (and may not be replaced), its parent can't be written, the
@@ -66,26 +66,38 @@ def _require_free(final: Path, replace: bool, own_files: tuple[str, ...]) -> Non
     """Raise OutputError unless nothing stands at ``final``, or what stands may be replaced."""
     if not os.path.lexists(final):
         return
-    if final.is_symlink() or not final.is_dir():
+    if final.is_symlink():
+        raise OutputError(
+            f"is in the way: it is a link to {os.readlink(final)}",
+            where=str(final),
+            remedy="Name the folder that it leads to, or another one",
+        )
+    if not final.is_dir():
         raise OutputError(
             "is in the way: it is not a folder",
             where=str(final),
             remedy="Name another output folder",
         )
     if not replace:
+        or_so = ", or add --replace to have this one replaced" if own_files else ""
         raise OutputError(
-            "already exists",
-            where=str(final),
-            remedy="Name another output folder, or ask for this one to be replaced",
+            "already exists", where=str(final), remedy=f"Name another output folder{or_so}"
         )
-    names = {entry.name for entry in final.iterdir()}
-    if names and names.isdisjoint(own_files):
-        raise OutputError(
-            "won't be replaced: it doesn't look like an earlier result",
-            where=str(final),
-            expected="an empty folder or one that holds " + " or ".join(own_files),
-            remedy="Name another output folder, or move this one away yourself",
-        )
+    names = sorted(entry.name for entry in final.iterdir())
+    foreign = [name for name in names if name not in own_files]
+    if foreign:
+        more = f" and {len(foreign) - _SHOWN} more" if len(foreign) > _SHOWN else ""
+        what = f"it also holds {', '.join(foreign[:_SHOWN])}{more}, which would be lost"
+    elif names and own_files[0] not in names:
+        what = f"it has no {own_files[0]}, so it isn't an earlier result"
+    else:
+        return
+    raise OutputError(
+        f"won't be replaced: {what}",
+        where=str(final),
+        expected=f"an empty folder or an earlier result ({', '.join(own_files)})",
+        remedy="Name another output folder, or move what you want to keep",
+    )
 
 
 def _put_in_place(partial: Path, final: Path) -> None:

@@ -10,6 +10,17 @@ from pipeline.io.strip import write_maps, write_strip
 from pipeline.model import Strip
 from pipeline.quality.log import QualityLog
 
+RESULT_FILES = (
+    "quality.json",
+    "strip.tif",
+    "maps.tif",
+    "positions.csv",
+    "quality.html",
+    "config.toml",
+    "timing.json",
+)
+"""All that a weld's result folder holds; a folder with anything else is never replaced."""
+
 _IN_IMAGES = (
     "s_first_mm",
     "z_first_mm",

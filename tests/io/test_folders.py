@@ -40,7 +40,8 @@ def _start(final: Path, body: str) -> subprocess.Popen[str]:
         f"""
         import pathlib, sys, time
         from pipeline.io.folders import new_folder
-        with new_folder(pathlib.Path({str(final)!r}), replace=True) as partial:
+        final, own = pathlib.Path({str(final)!r}), ("quality.json", "strip.tif")
+        with new_folder(final, replace=True, own_files=own) as partial:
             (partial / "strip.tif").write_bytes(bytes(1000))
             (partial / "quality.json").write_text("new")
             print("in", flush=True)
@@ -203,23 +204,51 @@ def test_folder_that_appears_meanwhile_is_not_overwritten(tmp_path: Path) -> Non
     assert _names(tmp_path / "result") == ["theirs"]
 
 
+OWN = ("quality.json", "strip.tif", "quality.html")
+
+
 def test_replacing_swaps_whole_folders(tmp_path: Path) -> None:
     final = tmp_path / "result"
-    for text in ("old", "new"):
-        with new_folder(final, replace=True) as partial:
+    for text, other in (("old", "strip.tif"), ("new", "quality.html")):
+        with new_folder(final, replace=True, own_files=OWN) as partial:
             (partial / "quality.json").write_text(text)
-            (partial / text).touch()
-    assert _names(final) == ["new", "quality.json"]
+            (partial / other).touch()
+    assert _names(final) == ["quality.html", "quality.json"]
+    assert (final / "quality.json").read_text() == "new"
     assert _names(tmp_path) == ["result"]
 
 
-def test_replacing_never_deletes_what_is_not_a_result(tmp_path: Path) -> None:
-    final = tmp_path / "frames"
+@pytest.mark.parametrize(
+    ("there", "told"),
+    [
+        (["frames.csv"], "it also holds frames.csv, which would be lost"),
+        (["quality.json", "my_notes.txt"], "it also holds my_notes.txt"),
+        (["quality.json", "strip.tif", "frames/"], "it also holds frames,"),
+        (["strip.tif"], "it has no quality.json"),
+        (["quality.json", *"abcdefg"], "it also holds a, b, c, d, e and 2 more"),
+    ],
+)
+def test_replacing_never_deletes_what_is_not_a_result(
+    there: list[str], told: str, tmp_path: Path
+) -> None:
+    final = tmp_path / "result"
     final.mkdir()
-    (final / "frames.csv").touch()
-    with pytest.raises(OutputError, match="doesn't look like an earlier result"):
-        new_folder(final, replace=True).__enter__()
-    assert _names(final) == ["frames.csv"]
+    for name in there:
+        (final / name).mkdir() if name.endswith("/") else (final / name).touch()
+    before = _names(final)
+    with pytest.raises(OutputError, match=f"won't be replaced: {told}"):
+        new_folder(final, replace=True, own_files=OWN).__enter__()
+    assert _names(final) == before
+    assert _names(tmp_path) == ["result"]
+
+
+@pytest.mark.parametrize("own_files", [(), OWN])
+def test_an_empty_folder_may_be_replaced(own_files: tuple[str, ...], tmp_path: Path) -> None:
+    final = tmp_path / "result"
+    final.mkdir()
+    with new_folder(final, replace=True, own_files=own_files) as partial:
+        (partial / "quality.json").touch()
+    assert _names(final) == ["quality.json"]
 
 
 @pytest.mark.parametrize("replace", [False, True])
@@ -228,9 +257,13 @@ def test_file_or_link_in_the_way(tmp_path: Path, replace: bool) -> None:
     (tmp_path / "real").mkdir()
     (tmp_path / "link").symlink_to("real")
     (tmp_path / "broken").symlink_to("nowhere")
-    for name in ("file", "link", "broken"):
-        with pytest.raises(OutputError, match="is in the way: it is not a folder"):
-            new_folder(tmp_path / name, replace=replace).__enter__()
+    for name, told in (
+        ("file", "it is not a folder"),
+        ("link", "it is a link to real"),
+        ("broken", "it is a link to nowhere"),
+    ):
+        with pytest.raises(OutputError, match=f"is in the way: {told}"):
+            new_folder(tmp_path / name, replace=replace, own_files=OWN).__enter__()
     with pytest.raises(OutputError, match="a file is in the way"):
         new_folder(tmp_path / "file" / "result", replace=replace).__enter__()
 
