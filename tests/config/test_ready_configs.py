@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import re
+from dataclasses import fields
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
 from pipeline.config.calibrate import CalibrateJob, load_calibrate_config
+from pipeline.config.records import Section
 from pipeline.config.weld import WeldJob, load_weld_config
+from pipeline.config.weld_sections import Frames
+from pipeline.quality.limits import Limits
 from pipeline.simulation.presets import get_preset
 from pipeline.simulation.scan_configs import calibrate_text, stitch_text
+from pipeline.stages import STAGES
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 FITS = {"panoramic": "ring24", "two_wall": "two_wall", "continuous": "continuous24"}
@@ -60,12 +66,14 @@ def test_what_is_commented_out_is_allowed_too(tmp_path: Path) -> None:
     assert load_calibrate_config(tmp_path / "c.toml").calibration.kv_max == 220.0
 
     text = (CONFIGS / "panoramic.toml").read_text(encoding="utf-8")
-    offered = re.sub(r"^# (?=[a-z_]+ = |\[frames)", "", text, flags=re.MULTILINE)
+    offered = re.sub(r"^# (?=[a-z_]+ = |\[)", "", text, flags=re.MULTILINE)
     offered = offered.replace('format = "tiff"', 'format = "binary"')
+    offered = offered.replace('"flat_field", ', '"flat_field", "lag", ')
     (tmp_path / "w.toml").write_text(offered, encoding="utf-8")
     job = load_weld_config(tmp_path / "w.toml")
     assert job.frames.binary is not None
     assert job.strip.axial_mm == (-50.0, 50.0)
+    assert "lag" in job.stages.sequence
 
     text = (CONFIGS / "continuous.toml").read_text(encoding="utf-8")
     offered = re.sub(r"^sequence.*\n", "", text, flags=re.MULTILINE)
@@ -85,3 +93,20 @@ def test_the_panoramic_config_shows_the_defaults_as_they_are(tmp_path: Path) -> 
         load_calibrate_config(CONFIGS / "calibration.toml").bad_pixels
         == type(load_calibrate_config(CONFIGS / "calibration.toml").bad_pixels)()
     )
+
+
+def test_the_panoramic_config_explains_every_key() -> None:
+    text = (CONFIGS / "panoramic.toml").read_text(encoding="utf-8")
+    explained = set(re.findall(r"^(?:# )?([a-z_]+) = ", text, re.MULTILINE))
+    sections = [*WeldJob.model_fields.values(), *Frames.model_fields.values()]
+    keys = {
+        key
+        for field in sections
+        for record in (field.annotation, *get_args(field.annotation))
+        if isinstance(record, type) and issubclass(record, Section)
+        for key in record.model_fields
+    }
+    keys |= {field.name for record in (Limits, *STAGES.values()) for field in fields(record)}
+    # The source of a scan through two walls is explained in that scan's config.
+    elsewhere = {"source_distance_mm", "binary", *STAGES}
+    assert keys - explained - elsewhere == set()
