@@ -240,7 +240,8 @@ def _refine(  # type: ignore[no-untyped-def]
         step_down = -(rr * right[0] + rc * right[1])
         step_across = -(rc * right[0] + cc * right[1])
         down, across = down + step_down, across + step_across
-        if max(abs(down - down0), abs(across - across0)) > reach:
+        # Written so that a step that is no number ends here, before it is used as an index.
+        if not (abs(down - down0) <= reach and abs(across - across0) <= reach):
             return nothing
         moved = max(abs(step_down), abs(step_across))
         if near and moved < tolerance:
@@ -279,10 +280,10 @@ def refine_shift(
 
     ``window`` is (first row, first column, rows, columns) in ``a``; ``start`` the shift (rows,
     columns) to begin from. None when the window (with a margin for the interpolation and
-    ``reach_px``) leaves either picture, when it holds no structure that tells a shift, or when the
-    search runs further than ``reach_px`` from its start. An iteration that doesn't settle within
-    ``max_steps`` is returned with ``converged`` False. A step of ``tolerance_px`` ends it: the next
-    one would be far smaller.
+    ``reach_px``) leaves either picture, when it holds no structure that tells a shift or values
+    that are no numbers, or when the search runs further than ``reach_px`` from its start. An
+    iteration that doesn't settle within ``max_steps`` is returned with ``converged`` False. A step
+    of ``tolerance_px`` ends it: the next one would be far smaller.
     """
     row0, column0, height, width = window
     margin = int(np.ceil(reach_px)) + 4

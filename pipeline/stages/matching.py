@@ -4,23 +4,25 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import cv2
 import numpy as np
 
 from pipeline.calibration.product import NoiseModel
 from pipeline.kernels.shift import Peak, Shift, best_match, refine_shift
-from pipeline.model import FloatArray
-from pipeline.stages.views import BLUR_PX, COARSE, REDUCE, View
+from pipeline.model import FloatArray, FloatImage
+from pipeline.stages.agreement import Agreement, judge, texture_noise
+from pipeline.stages.views import COARSE, REDUCE, View
 
 _BORDER_PX = 12  # of an overlap: one and a half backgrounds keep what lies beyond the end out
 TOO_SMALL = "the overlap is too small to compare"
-_SAME_METAL = 0.6  # of the structure; true neighbours were found to share 0.9, others under 0.5
-_LEAST_STRUCTURE = 0.2  # of all that is seen; with less, noise decides
-_CLIP = 4.0  # standard deviations
+_BLANK = "blank overlap"
 _PATCHES = 3  # along and across an overlap
 _LEAST_PATCH_PX = 24
-_NULL_SIGMAS = 6.0  # how far a correlation must stand out from chance
+_LEAST_COARSE = 8  # pixels of the coarse copies, each way
+_CHANCE = 1e-7  # how often two blank pictures may seem to match
+_PLAIN = 1.25  # how far a true match must be expected above chance before its absence counts
 _CELL_PX = 3.0  # coarse pixels that count as one independent sample, squared
 
 
@@ -90,34 +92,70 @@ def compare(
 ) -> Link:
     """Find how b lies against a: b's position is about ``step_mm`` beyond a's, ± ``search_mm``.
 
-    A link whose correlation doesn't stand out from chance has no ties, and says so.
+    Where the overlap holds structure enough, its blocks decide whether it is the same metal (see
+    ``judge``); else the coarse correlation must stand out from chance. A link without ties says
+    why.
     """
     pitch = a.grid.pitch_mm
-    peak, threshold, reason = _coarse_shift(
-        a, b, step_mm / pitch, search_mm / pitch, axial_search_mm / pitch
-    )
+    coarse = _coarse_shift(a, b, step_mm / pitch, search_mm / pitch, axial_search_mm / pitch)
+    peak, step, ties, differs = coarse.peak, None, Ties.join([]), False
     if peak is None:
-        return Link(a.frame, b.frame, None, 0.0, threshold, reason, Ties.join([]))
-    shared = _shared_structure(a, b, round(peak.rows), round(peak.columns), noise)
-    if shared is not None and shared < _SAME_METAL:
-        reason = f"they show different things (best correlation {peak.score:.2f})"
-        return Link(a.frame, b.frame, None, peak.score, threshold, reason, Ties.join([]), True)
-    ties = _fine_ties(a, b, (peak.rows, peak.columns), patch_px, noise)
-    if len(ties) == 0:
-        reason = "no patch of the overlap holds structure that tells a shift"
-        return Link(a.frame, b.frame, None, peak.score, threshold, reason, ties)
-    step = float(np.median(ties.s_a - ties.s_b))
-    return Link(a.frame, b.frame, step, peak.score, threshold, "", ties)
+        reason = TOO_SMALL if coarse.threshold >= 1 else _BLANK
+    else:
+        patches = _refined(a, b, (peak.rows, peak.columns), patch_px)
+        agreement = judge(a, b, patches.corners, patches.size, patches.moved(), noise)
+        reason, differs = _why_not(agreement, peak, coarse, noise)
+        if not reason:
+            ties = _as_ties(a, b, patches, noise)
+            if len(ties):
+                step = float(np.median(ties.s_a - ties.s_b))
+            else:
+                reason = "no patch of the overlap holds structure that tells a shift"
+    score = 0.0 if peak is None else peak.score
+    return Link(a.frame, b.frame, step, score, coarse.threshold, reason, ties, differs)
 
 
-def _coarse_shift(
-    a: View, b: View, step_px: float, search_px: float, axial_px: float
-) -> tuple[Peak | None, float, str]:
-    """The shift of a's content in b (rows, columns of the view), from the coarse copies.
+def _why_not(
+    agreement: Agreement, peak: Peak, coarse: _Coarse, noise: NoiseModel
+) -> tuple[str, bool]:
+    """Why the match isn't one ("" if it is), and whether the pictures plainly differ."""
+    told = f"{agreement.agreeing} of {agreement.structured} structured places agree"
+    found = peak.score >= coarse.threshold
+    if agreement.share is not None and agreement.same is None:
+        return f"they show the same only in part ({told})", False
+    # What is searched may be blank though there is structure beside it: then the match was
+    # chance's, and the blocks stand at the wrong place.
+    if agreement.same is False and (
+        found or coarse.expected_score(noise) > _PLAIN * coarse.threshold
+    ):
+        return f"they show different things ({told})", True
+    if not found and not agreement.same:
+        return f"{_BLANK} (correlation {peak.score:.2f}, needs {coarse.threshold:.2f})", False
+    return "", False
 
-    Also the score that chance would hardly reach, and the reason when nothing reaches it. Chance:
-    the correlation of n independent samples scatters by 1/√n.
+
+@dataclass(frozen=True, slots=True)
+class _Coarse:
+    """Where a's content lies best in b (rows, columns of the view), and how to judge that.
+
+    ``peak`` is None where the overlap is too small to compare (``threshold`` 1) or a picture is
+    flat; ``threshold`` the score that chance hardly reaches; ``template`` the part of a's coarse
+    copy that was looked for, ``logs`` of that place.
     """
+
+    peak: Peak | None
+    threshold: float
+    template: FloatImage
+    logs: FloatImage
+
+    def expected_score(self, noise: NoiseModel) -> float:
+        """What the same metal would score: the part of the template's variance beyond noise."""
+        gray = np.exp(self.logs[::8, ::8].astype(np.float64))
+        return 1 - float(np.mean(texture_noise(gray, noise) ** 2)) / float(self.template.var())
+
+
+def _coarse_shift(a: View, b: View, step_px: float, search_px: float, axial_px: float) -> _Coarse:
+    """The best match of the coarse copies within the search."""
     rows, columns = a.coarse.shape
     step = step_px / COARSE
     reach, reach_rows = math.ceil(search_px / COARSE) + 1, math.ceil(axial_px / COARSE) + 1
@@ -126,50 +164,33 @@ def _coarse_shift(
     first = max(border, math.ceil(step) + reach + border)
     end = min(columns - border, columns + math.floor(step) - reach - border)
     top, bottom = reach_rows + border, rows - reach_rows - border
-    if end - first < 8 or bottom - top < 8:
-        return None, 1.0, TOO_SMALL
     template = a.coarse[top:bottom, first:end]
+    logs = a.logs[top * COARSE : bottom * COARSE, first * COARSE : end * COARSE]
+    if end - first < _LEAST_COARSE or bottom - top < _LEAST_COARSE:
+        return _Coarse(None, 1.0, template, logs)
     left = first - round(step) - reach
     field = b.coarse[
         top - reach_rows : bottom + reach_rows, left : left + (end - first) + 2 * reach
     ]
-    threshold = min(_NULL_SIGMAS / math.sqrt(template.size / _CELL_PX**2), 0.95)
+    threshold = _chance_score(template.size, (2 * reach + 1) * (2 * reach_rows + 1))
     peak = best_match(template, field, lobe_px=3)
-    if peak is None or peak.score < threshold:
-        score = 0.0 if peak is None else peak.score
-        return None, threshold, f"blank overlap (correlation {score:.2f}, needs {threshold:.2f})"
-    down = (peak.rows - reach_rows) * COARSE
-    across = (peak.columns + left - first) * COARSE
-    return Peak(down, across, peak.score, peak.second), threshold, ""
+    if peak is not None:
+        down = (peak.rows - reach_rows) * COARSE
+        across = (peak.columns + left - first) * COARSE
+        peak = Peak(down, across, peak.score, peak.second)
+    return _Coarse(peak, threshold, template, logs)
 
 
-def _shared_structure(a: View, b: View, down: int, across: int, noise: NoiseModel) -> float | None:
-    """Which part of the structure that stands out from noise the two have in common there.
+def _chance_score(pixels: int, shifts: int) -> float:
+    """The correlation that unlike pictures reach once in 1/_CHANCE at the best of ``shifts``.
 
-    Covariance of the aligned pictures over their mean variance less that of noise: 1 for the same
-    metal, however noisy, about 0 for different places. What is the same all along a row, as the
-    cap's profile is everywhere, is taken out first. None when noise is nearly all there is.
+    Fisher's transformation (1915): artanh of the correlation of n independent samples is normal
+    with variance 1/(n − 3); Bonferroni's bound over the independent shifts searched.
     """
-    rows, columns = a.texture.shape
-    top, bottom = _BORDER_PX + max(0, -down), rows - _BORDER_PX - max(0, down)
-    left, right = _BORDER_PX + max(0, -across), columns - _BORDER_PX - max(0, across)
-    if bottom - top < _LEAST_PATCH_PX or right - left < _LEAST_PATCH_PX:
-        return None
-    # Every second row and column says as much, as the texture is smooth.
-    here = (slice(top, bottom, 2), slice(left, right, 2))
-    there = (slice(top + down, bottom + down, 2), slice(left + across, right + across, 2))
-    pictures, noises = [], []
-    for view, place in ((a, here), (b, there)):
-        picture = view.texture[place] - view.texture[place].mean(axis=1, keepdims=True)
-        most = _CLIP * float(picture.std())  # so that a lead figure isn't all that counts
-        pictures.append(np.clip(picture, -most, most, out=picture))
-        gray = np.exp(view.logs[place][::8, ::8].astype(np.float64))
-        noises.append(float(np.mean(_texture_noise(gray, noise) ** 2)))
-    seen = [float(np.mean(picture**2)) for picture in pictures]
-    structure = math.sqrt(seen[0] * seen[1]) - math.sqrt(noises[0] * noises[1])
-    if structure < _LEAST_STRUCTURE * math.sqrt(seen[0] * seen[1]):
-        return None
-    return float(np.mean(pictures[0] * pictures[1])) / structure
+    independent = pixels / _CELL_PX**2
+    searched = max(shifts / _CELL_PX**2, 1.0)
+    sigmas = NormalDist().inv_cdf(1 - _CHANCE / searched)
+    return math.tanh(sigmas / math.sqrt(independent - 3))
 
 
 def _patch_starts(first: int, end: int, size: int) -> list[int]:
@@ -183,10 +204,28 @@ def _patch_starts(first: int, end: int, size: int) -> list[int]:
     return [first + round(k * room / (count - 1)) for k in range(count)]
 
 
-def _fine_ties(
-    a: View, b: View, start: tuple[float, float], patch_px: int, noise: NoiseModel
-) -> Ties:
-    """Least-squares shifts of patches spread over the overlap, as ties."""
+@dataclass(frozen=True, slots=True)
+class _Patches:
+    """Pieces of frame a's view, all of one ``size`` (rows, columns), looked for in b.
+
+    ``corners`` (n, 2) are their first (row, column); ``shifts`` what least squares found for each,
+    None where it didn't settle; ``start`` (rows, columns) where it began.
+    """
+
+    corners: np.ndarray
+    size: tuple[int, int]
+    shifts: tuple[Shift | None, ...]
+    start: tuple[float, float]
+
+    def moved(self) -> FloatArray:
+        """(n, 2): where b shows each, as far as that is known."""
+        return np.array(
+            [self.start if s is None else (s.rows, s.columns) for s in self.shifts]
+        ).reshape(-1, 2)
+
+
+def _refined(a: View, b: View, start: tuple[float, float], patch_px: int) -> _Patches:
+    """Least-squares shifts of patches spread over the overlap."""
     grid = a.grid
     down, across = start
     margin = _BORDER_PX
@@ -198,38 +237,36 @@ def _fine_ties(
     # Where the overlap is small the patches are too: how the shift varies across it tells the
     # geometry, and that takes patches side by side.
     height, width = (
-        min(patch_px // REDUCE, max(room // _PATCHES, _LEAST_PATCH_PX))
+        max(min(patch_px // REDUCE, max(room // _PATCHES, _LEAST_PATCH_PX), room), 1)
         for room in (bottom - top, right - left)
     )
-    found: list[tuple[float, float, Shift]] = []
+    thin = min(height, width) < _LEAST_PATCH_PX  # enough to judge, not to measure
+    corners: list[tuple[int, int]] = []
+    shifts: list[Shift | None] = []
     for row in _patch_starts(top, bottom, height):
         for column in _patch_starts(left, right, width):
-            shift = refine_shift(a.texture, b.texture, (row, column, height, width), start)
-            if shift is not None and shift.converged:
-                found.append((row + (height - 1) / 2, column + (width - 1) / 2, shift))
-    return _as_ties(a, b, found, (height, width), noise)
+            window = (row, column, height, width)
+            found = None if thin else refine_shift(a.texture, b.texture, window, start)
+            corners.append((row, column))
+            shifts.append(found if found is not None and found.converged else None)
+    places = np.array(corners, dtype=np.int64).reshape(-1, 2)
+    return _Patches(places, (height, width), tuple(shifts), start)
 
 
-def _as_ties(
-    a: View,
-    b: View,
-    found: list[tuple[float, float, Shift]],
-    size: tuple[int, int],
-    noise: NoiseModel,
-) -> Ties:
-    """Patches' shifts, each with its patch's centre (row, column) in a, as ties."""
+def _as_ties(a: View, b: View, patches: _Patches, noise: NoiseModel) -> Ties:
+    """The patches whose shift was found, as ties."""
+    found = [(k, shift) for k, shift in enumerate(patches.shifts) if shift is not None]
     if not found:
         return Ties.join([])
-    grid, count = a.grid, len(found)
-    row, column, rows, columns, residual = np.array(
-        [(r, c, shift.rows, shift.columns, shift.residual) for r, c, shift in found]
-    ).T
+    grid, count, size = a.grid, len(found), patches.size
+    row, column = (patches.corners[[k for k, _ in found]] + (np.array(size) - 1) / 2).T
+    rows, columns, residual = np.array([(s.rows, s.columns, s.residual) for _, s in found]).T
     log_a, log_b = (
         np.array([_mean_log(view, r, c, size) for r, c in zip(down, across, strict=True)])
         for view, down, across in ((a, row, column), (b, row + rows, column + columns))
     )
-    expected = np.hypot(*(_texture_noise(np.exp(log), noise) for log in (log_a, log_b)))
-    covariance = np.array([shift.covariance for _, _, shift in found]) * grid.pitch_mm**2
+    expected = np.hypot(*(texture_noise(np.exp(log), noise) for log in (log_a, log_b)))
+    covariance = np.array([shift.covariance for _, shift in found]) * grid.pitch_mm**2
     return Ties(
         a=np.full(count, a.frame, dtype=np.int64),
         b=np.full(count, b.frame, dtype=np.int64),
@@ -241,17 +278,6 @@ def _as_ties(
         log_ratio=log_b - log_a,
         residual=residual / expected,
     )
-
-
-def _texture_noise(gray_value: FloatArray, noise: NoiseModel) -> FloatArray:
-    """Standard deviation of a texture's noise where the frame shows ``gray_value``.
-
-    Relative noise of a view's pixel, times what the smoothing leaves of it: a Gaussian of standard
-    deviation σ px keeps 1/(4πσ²) of white noise's variance.
-    """
-    variance = noise.offset + noise.slope * gray_value + (noise.gain_relative * gray_value) ** 2
-    variance = variance / REDUCE**2
-    return np.asarray(np.sqrt(variance / (4 * math.pi)) / (BLUR_PX * gray_value))
 
 
 def _mean_log(view: View, row: float, column: float, size: tuple[int, int]) -> float:

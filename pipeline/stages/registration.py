@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar
@@ -11,10 +12,12 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.calibration.product import CalibrationKind, NoiseModel
+from pipeline.errors import FrameError
 from pipeline.geometry import Arrangement, Panel, ScanGeometry
 from pipeline.model import FloatArray, Frame, Placement, StripGrid
 from pipeline.stages.adjustment import Adjustment, Priors, adjust
 from pipeline.stages.base import Shape, parameters
+from pipeline.stages.belonging import contradicting, strangers, unlinked
 from pipeline.stages.distortion import Distortion
 from pipeline.stages.levels import solve_levels
 from pipeline.stages.matching import Link, Ties, compare
@@ -23,8 +26,8 @@ from pipeline.stages.views import View, make_view
 
 _TRACKED_SEARCH_MM = 1.5  # once the nearest frame has been matched
 _AXIAL_SEARCH_SIGMAS = 2.0
-_FEW_TIES = 3
-_MOSTLY_WRONG = 0.7  # part of a frame's ties that are wrong before the frame itself is called so
+_RING_MISS = 0.05  # of the circumference: by how much a ring's ends may miss each other
+_MOST_MOVED = 0.8  # of a frame's length: moved by more, frames hardly overlap
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,28 +110,28 @@ class Registration:
         Holds views of few frames at once (see ``choose_pairs``).
         """
         indices, links = self._compare_all(views, encoder_mm, setup, pool)
-        used = np.arange(len(indices))
-        ties = Ties.join([link.ties for link in links])
-        number = {index: k for k, index in enumerate(indices)}
-        ties = _numbered(ties, number)
+        used = list(range(len(indices)))
         misplaced: dict[int, str] = {}
         while True:
-            kept = _between(ties, used)
-            solved = adjust(
-                kept,
-                encoder_mm[used],
-                setup.geometry,
-                setup.panel,
-                self._priors(setup),
-                ring=setup.ring,
-                pitch_mm=setup.view_grid.pitch_mm,
-            )
-            wrong = _strangers(kept, used, links, number) or _contradicting(kept, solved)
-            if not wrong or len(used) - len(wrong) < 2:
-                break
-            for k, reason in wrong.items():
-                misplaced[indices[used[k]]] = reason
-            used = np.array([f for k, f in enumerate(used) if k not in wrong])
+            between = _between(links, {indices[f]: k for k, f in enumerate(used)})
+            wrong = strangers(len(used), between)
+            if not wrong:
+                kept = Ties.join([link.ties for link in between])
+                solved = adjust(
+                    kept,
+                    encoder_mm[used],
+                    setup.geometry,
+                    setup.panel,
+                    self._priors(setup),
+                    ring=setup.ring,
+                    pitch_mm=setup.view_grid.pitch_mm,
+                )
+                wrong = contradicting(kept, solved)
+                if not wrong or len(used) - len(wrong) < 2:
+                    break
+            misplaced |= {indices[used[k]]: reason for k, reason in wrong.items()}
+            used = [f for k, f in enumerate(used) if k not in wrong]
+        _require_sense(solved)
         right = kept.take(~solved.rejected)
         level, misfit = solve_levels(
             right,
@@ -151,7 +154,7 @@ class Registration:
             tuple(links),
             misfit,
             misplaced,
-            _unlinked(right, len(used), solved.wraps[~solved.rejected]),
+            unlinked(right, len(used), solved.wraps[~solved.rejected]),
         )
 
     def _priors(self, setup: ScanSetup) -> Priors:
@@ -204,14 +207,15 @@ class Registration:
         """
         axial = _AXIAL_SEARCH_SIGMAS * setup.priors.axial_sigma_mm
 
-        def one(pair: Pair, search_mm: float) -> Link:
+        def step_mm(pair: Pair) -> float:
             step = float(tracked[pair.b] - tracked[pair.a])
-            if pair.wraps:
-                step -= setup.geometry.circumference_mm
+            return step - setup.geometry.circumference_mm if pair.wraps else step
+
+        def one(pair: Pair, search_mm: float, off_mm: float = 0.0) -> Link:
             return compare(
                 held[pair.a],
                 held[pair.b],
-                step_mm=step,
+                step_mm=step_mm(pair) + off_mm,
                 search_mm=search_mm,
                 axial_search_mm=axial,
                 patch_px=self.patch_px,
@@ -224,6 +228,19 @@ class Registration:
             link = one(pair, search_mm)
             wider = link.step_mm is None and search_mm < self.search_mm
             return one(pair, self.search_mm) if wider else link
+
+        def over_datum(pair: Pair) -> Link:
+            # A wrong diameter or stand-off makes the ends miss each other by far more than the
+            # encoder does: look there too, so that the log can say by how much. Not where the
+            # frames would lie on each other: what the panel itself shows always matches there.
+            link = one(pair, self.search_mm)
+            for off_mm in self._far_offsets_mm(setup):
+                if link.step_mm is not None:
+                    break
+                if abs(step_mm(pair) + off_mm) > self.search_mm:
+                    further = one(pair, self.search_mm, off_mm)
+                    link = link if further.step_mm is None else further
+            return link
 
         links: list[Link] = []
         search = self.search_mm
@@ -238,69 +255,50 @@ class Registration:
                 break
         links += pool.map(lambda pair: wide_if_need_be(pair, search), near)
         wrapping = [pair for pair in pairs if pair.wraps]
-        links += pool.map(lambda pair: one(pair, self.search_mm), wrapping)
+        links += pool.map(over_datum, wrapping)
         return links
 
-
-def _numbered(ties: Ties, number: dict[int, int]) -> Ties:
-    """The same ties with places in the sequence instead of indices in the scan."""
-    places = [
-        np.array([number[int(index)] for index in side], dtype=np.int64)
-        for side in (ties.a, ties.b)
-    ]
-    return replace(ties, a=places[0], b=places[1])
-
-
-def _between(ties: Ties, used: np.ndarray) -> Ties:
-    """The ties between used frames, numbered by their place among the used."""
-    number = {int(frame): k for k, frame in enumerate(used)}
-    kept = ties.take(np.isin(ties.a, used) & np.isin(ties.b, used))
-    return _numbered(kept, number)
+    def _far_offsets_mm(self, setup: ScanSetup) -> list[float]:
+        """Where else the ends of a ring may meet: the nearest first, searches overlapping."""
+        grid = setup.view_grid
+        most = min(
+            _RING_MISS * setup.geometry.circumference_mm, _MOST_MOVED * grid.columns * grid.pitch_mm
+        )
+        step = 1.5 * self.search_mm
+        return [sign * step * k for k in range(1, 1 + int(most / step)) for sign in (1, -1)]
 
 
-def _strangers(
-    ties: Ties, used: np.ndarray, links: Sequence[Link], number: dict[int, int]
-) -> dict[int, str]:
-    """Frames (by number) that no tie joins to any other and that show something else than one
-    beside them: an encoder that stood still, frames exchanged, another weld's frame."""
-    place = {int(frame): k for k, frame in enumerate(used)}
-    differing: set[int] = set()
-    for link in links:
-        ends = [place.get(number[index]) for index in (link.a, link.b)]
-        if link.differs and None not in ends:
-            differing |= {k for k in ends if k is not None}
-    joined = {int(k) for k in ties.a} | {int(k) for k in ties.b}
-    reason = "wrong_place: it shows something else than the frames that should lie beside it"
-    return dict.fromkeys(sorted(differing - joined), reason)
+def _require_sense(solved: Adjustment) -> None:
+    """Refuse a solution that no scan can have: there would be nothing to make a strip of.
 
-
-def _contradicting(ties: Ties, solved: Adjustment) -> dict[int, str]:
-    """Frames (by number) most of whose ties were called wrong: at most the worst one at a time,
-    because a misplaced frame spoils its neighbours' ties too."""
-    worst: tuple[float, int, str] | None = None
-    for k in range(len(solved.position_mm)):
-        mine = (ties.a == k) | (ties.b == k)
-        total = int(mine.sum())
-        past = (np.minimum(ties.a, ties.b) < k) & (np.maximum(ties.a, ties.b) > k) & ~solved.wraps
-        if total == 0 and bool(past.any()):
-            return {k: "wrong_place: the frames beside it match each other, not this one"}
-        if total < _FEW_TIES:
-            continue
-        share = float(solved.rejected[mine].mean())
-        if share > _MOSTLY_WRONG and (worst is None or share > worst[0]):
-            reason = f"wrong_place: {share:.0%} of its {total} ties contradict the other frames"
-            worst = (share, k, reason)
-    return {} if worst is None else {worst[1]: worst[2]}
-
-
-def _unlinked(ties: Ties, frames: int, wraps: np.ndarray) -> tuple[int, ...]:
-    """Frames (from the second on) that no tie joins, directly or past them, to any earlier one.
-
-    Ties over a ring's datum (``wraps``) don't count: they join the two ends.
+    Raises:
+        FrameError: the source lies outside the pipe, or nothing finite came out.
     """
-    spans = np.zeros(frames + 1, dtype=np.int64)
-    low, high = np.minimum(ties.a, ties.b)[~wraps], np.maximum(ties.a, ties.b)[~wraps]
-    np.add.at(spans, low + 1, 1)
-    np.add.at(spans, high + 1, -1)
-    joined = np.cumsum(spans)
-    return tuple(int(k) for k in range(1, frames) if joined[k] <= 0)
+    off_mm = math.hypot(solved.geometry.source_x_mm, solved.geometry.source_y_mm)
+    if off_mm < solved.geometry.radius_mm and np.isfinite(solved.position_mm).all():
+        return
+    raise FrameError(
+        "the frames can't be placed: what their overlaps show contradicts the frame table and the "
+        f"geometry so much that the source would stand {off_mm:.0f} mm off the axis",
+        expected=f"a source inside the pipe, less than {solved.geometry.radius_mm:.0f} mm off",
+        remedy="Check that position_mm is in mm and grows along the scan, the pipe's diameter, the "
+        "stand-off and the panel's pitch",
+    )
+
+
+def _between(links: Sequence[Link], number: Mapping[int, int]) -> list[Link]:
+    """The links whose two frames are in ``number``, with the numbers it gives instead."""
+    return [
+        replace(
+            link,
+            a=number[link.a],
+            b=number[link.b],
+            ties=replace(
+                link.ties,
+                a=np.full(len(link.ties), number[link.a], dtype=np.int64),
+                b=np.full(len(link.ties), number[link.b], dtype=np.int64),
+            ),
+        )
+        for link in links
+        if link.a in number and link.b in number
+    ]

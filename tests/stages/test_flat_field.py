@@ -52,6 +52,19 @@ def test_the_raw_frame_is_left_as_it_was() -> None:
     assert (raw.values == 65_535).all() and not raw.flags.any()
 
 
+@pytest.mark.parametrize("curvature", [1e-5, -2e-5])
+def test_a_measured_bend_is_taken_out(curvature: float) -> None:
+    usual = calibration_of(PANEL, linearity={"reference_gv": 3000.0})
+    bent = np.zeros((6, 8), np.float32)
+    bent[2] = curvature
+    calibration = replace(usual, curvature=bent)
+    frame = FlatField().bind(calibration)(raw_frame())
+    straight = FlatField().bind(usual)(raw_frame())
+    expected = straight.values * (1 + bent * (straight.values - 3000))
+    np.testing.assert_allclose(frame.values, expected, rtol=3e-7)
+    np.testing.assert_array_equal(frame.values[bent == 0], straight.values[bent == 0])
+
+
 @pytest.mark.parametrize("min_gain", [0.0, 1.0, -0.1, float("nan")])
 def test_min_gain_lies_between_zero_and_one(min_gain: float) -> None:
     with pytest.raises(ValueError, match="min_gain"):

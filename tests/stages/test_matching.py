@@ -117,7 +117,8 @@ def test_the_search_reaches_as_far_as_told(search_mm: float) -> None:
     near = compared(a, b, 6.0 + 0.9 * search_mm, search_mm=search_mm)
     assert near.step_mm == pytest.approx(6.0, abs=0.02)
     far = compared(a, b, 6.0 + search_mm + 2.0, search_mm=search_mm)
-    assert far.step_mm is None and len(far.ties) == 0 and "blank overlap" in far.reason
+    assert far.step_mm is None and len(far.ties) == 0
+    assert far.differs and "structured places agree" in far.reason
 
 
 def test_the_later_frame_may_lie_before_the_earlier_one() -> None:
@@ -139,7 +140,19 @@ def test_a_blank_overlap_says_so() -> None:
         for s in range(5)
     ]
     assert all(len(link.ties) == 0 and link.step_mm is None for link in found)
-    assert all("blank overlap" in link.reason for link in found)
+    assert all("blank overlap" in link.reason and not link.differs for link in found)
+    assert all(link.score < link.threshold for link in found)
+
+
+@pytest.mark.parametrize("blank_mm", [(0.0, 31.0), (31.0, 90.0)])
+def test_structure_beside_what_is_searched_does_not_make_blank_overlaps_differ(
+    blank_mm: tuple[float, float],
+) -> None:
+    """A strip of 3 mm at one end of the overlap holds structure, but the search can't reach it."""
+    surface = metal(blank_mm=blank_mm)
+    for seed in range(5):
+        a, b = (view(at, index=k, surface=surface, seed=seed) for k, at in ((0, 30.0), (1, 48.0)))
+        assert not compared(a, b, 18.0).differs
 
 
 def test_a_blank_overlap_without_noise_too() -> None:
@@ -154,7 +167,36 @@ def test_other_metal_is_not_matched() -> None:
         compared(view(30.0, seed=s), view(38.0, index=1, surface=metal(seed=1 + s)), 8.0)
         for s in range(5)
     ]
-    assert all(len(link.ties) == 0 for link in found)
+    assert all(len(link.ties) == 0 and link.differs for link in found)
+
+
+def test_a_frame_of_bare_plate_beside_one_with_structure_differs() -> None:
+    blank = metal(blank_mm=(0.0, 90.0))
+    assert compared(view(30.0), view(38.0, index=1, surface=blank), 8.0).differs
+
+
+@pytest.mark.parametrize("contrast", [0.002, 0.005])
+def test_structure_lost_in_noise_is_still_matched_by_its_correlation(contrast: float) -> None:
+    """Too faint for any block to tell (noise 0.002 of a view's pixel), clear over all of them."""
+    faint = Metal(GEOMETRY.circumference_mm, 18.0, contrast=contrast).surface()
+    a, b = (view(at, index=k, surface=faint) for k, at in ((0, 30.0), (1, 36.0)))
+    link = compared(a, b, 6.5)
+    assert link.score > link.threshold and link.reason == ""
+    assert link.step_mm == pytest.approx(6.0, abs=0.1)
+
+
+def test_the_threshold_is_fishers_with_bonferronis_bound() -> None:
+    """Smaller overlaps need more, wider searches a little more; never more than 1."""
+    a = view(30.0)
+    near, far = (compared(a, view(30 + step, index=1), step) for step in (4.0, 16.0))
+    assert 0 < near.threshold < far.threshold < 1
+    wide = compared(a, view(46.0, index=1), 16.0, axial_search_mm=2.0)
+    assert far.threshold < wide.threshold < 1
+    # As many independent samples as the whole overlap has, nine coarse pixels each, and one shift:
+    # chance reaches 5 σ of Fisher's transform (variance 1/(n − 3)) less than once in 10⁶.
+    for step, link in ((4.0, near), (16.0, far)):
+        n = (GRID.columns - step / GRID.pitch_mm) * GRID.rows / 4 / 9
+        assert link.threshold > np.tanh(5.0 / np.sqrt(n - 3))
 
 
 def test_too_small_an_overlap_is_not_compared() -> None:

@@ -196,6 +196,33 @@ def test_two_frames_that_changed_places_are_both_named() -> None:
     assert np.abs(misses(found, False)).max() < 0.1 * PITCH_MM
 
 
+SPARSE = list(range(0, 26, 2))
+"""Every second frame: 16 mm of the 34 that each sees, so that only direct neighbours overlap."""
+
+
+@pytest.mark.parametrize("at", [0, 1, 6, 11, 12])
+def test_a_stranger_among_frames_that_hardly_overlap_is_named_alone(at: int) -> None:
+    """Also at the ends, and next to them, where the last frame's only neighbour is the stranger."""
+    frames = [frame(k, False) for k in SPARSE]
+    frames[at] = frame(SPARSE[at], False, seed=5)
+    found = register(frames, path(False).encoder[SPARSE], ring=False)
+    assert set(found.misplaced) == {at}
+    # Each part by itself is as right as ever; across the gap the encoder counts.
+    off = found.placement.position_mm - path(False).position[SPARSE][found.placement.frames]
+    for part in (off[:at], off[at:]):
+        assert len(part) == 0 or np.ptp(part) < 0.15 * PITCH_MM
+    assert found.unlinked == ((at,) if 0 < at < 12 else ())
+
+
+@pytest.mark.parametrize("apart", [1, 2, 5])
+def test_frames_that_hardly_overlap_exchanged_are_both_named_and_no_other(apart: int) -> None:
+    """Two apart, the one between matches neither; it stays, since two explain it all."""
+    frames = [frame(k, False) for k in SPARSE]
+    frames[4], frames[4 + apart] = frames[4 + apart], frames[4]
+    found = register(frames, path(False).encoder[SPARSE], ring=False)
+    assert set(found.misplaced) == {4, 4 + apart}
+
+
 def test_a_frame_that_the_encoder_misplaces_goes_where_its_content_belongs() -> None:
     """The carriage stood 3 mm further on than it was told: all its ties agree on that."""
     found = placed_with({7: frame(7, False, off_mm=3.0)})

@@ -33,7 +33,12 @@ def reasons(
         k: FrameSurvey(level, bright.get(k, 0.0)) for k, level in enumerate(levels) if k not in gone
     }
     return left_out(
-        rows(len(levels), kv), surveys, gone, min_level=min_level, max_saturated=max_saturated
+        rows(len(levels), kv),
+        surveys,
+        gone,
+        shot=range(len(levels)),
+        min_level=min_level,
+        max_saturated=max_saturated,
     )
 
 
@@ -86,30 +91,34 @@ def test_all_unreadable_and_all_dark() -> None:
     assert set(reasons([0, 0])) == {0, 1}
 
 
-def named(times: list[str | None], positions: list[float], levels: list[float]) -> dict[int, str]:
-    table = [
-        FrameRow(k, f"f{k}.tif", 0, at, time=when)
-        for k, (when, at) in enumerate(zip(times, positions, strict=True))
-    ]
+@pytest.mark.parametrize(
+    ("shot", "reasons_of"),
+    [
+        ([0, 1, 2, 3, 4], {1: "low_level", 4: "low_level"}),
+        ([4, 3, 2, 1, 0], {1: "low_level", 4: "ramp_up"}),
+        ([4, 1, 0, 3, 2], {1: "ramp_up", 4: "ramp_up"}),
+        ([1, 0, 2, 4, 3], {1: "ramp_up", 4: "low_level"}),
+    ],
+)
+def test_ramp_up_follows_the_order_of_shooting(shot: list[int], reasons_of: dict[int, str]) -> None:
+    levels = [1000.0, 500.0, 1000.0, 1000.0, 400.0]
     surveys = {k: FrameSurvey(level, 0.0) for k, level in enumerate(levels)}
-    found = left_out(table, surveys, {}, min_level=0.85, max_saturated=0.02)
-    return {k: why.split(":")[0] for k, why in found.items()}
-
-
-def test_ramp_up_follows_time_where_the_table_tells_it_else_place() -> None:
-    levels = [1000.0, 1000.0, 1000.0, 1000.0, 400.0]
-    late = [f"2024-05-01T10:00:0{k}" for k in (1, 2, 3, 4, 0)]
-    assert named(late, [0.0, 10, 20, 30, 40], levels) == {4: "ramp_up"}
-    # Without a time for every frame the scan is taken to run with its positions.
-    some: list[str | None] = [*late[:4], None]
-    assert named(some, [0.0, 10, 20, 30, 40], levels) == {4: "low_level"}
-    assert named(some, [10.0, 20, 30, 40, 0], levels) == {4: "ramp_up"}
+    found = left_out(rows(5), surveys, {}, shot=shot, min_level=0.85, max_saturated=0.02)
+    assert {k: why.split(":")[0] for k, why in found.items()} == reasons_of
 
 
 @pytest.mark.parametrize(("least", "out"), [(0.0, set()), (4.0, {1}), (7.0, {0, 1})])
 def test_what_noise_alone_may_reach_is_no_signal(least: float, out: set[int]) -> None:
     surveys = {k: FrameSurvey(level, 0.0) for k, level in enumerate([6.0, 3.0, 2000.0])}
-    found = left_out(rows(3), surveys, {}, min_level=0.001, max_saturated=0.02, min_signal_gv=least)
+    found = left_out(
+        rows(3),
+        surveys,
+        {},
+        shot=range(3),
+        min_level=0.001,
+        max_saturated=0.02,
+        min_signal_gv=least,
+    )
     assert {k for k, why in found.items() if why.startswith("no_signal")} == out
 
 
