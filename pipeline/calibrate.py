@@ -7,10 +7,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.calibration.build import Conditions, build_calibration
+from pipeline.calibration.build import BuildPlan, Conditions, build_calibration
 from pipeline.calibration.classify import BadPixelLimits
-from pipeline.calibration.product import CalibrationSet
-from pipeline.config.calibrate import CalibrateJob, Exposures
+from pipeline.calibration.gauges import DotGridShot, Gauges, StepWedgeShot
+from pipeline.calibration.product import CalibrationSet, DarkConditions
+from pipeline.calibration.step_off import LagPlan
+from pipeline.config.calibrate import CalibrateJob
+from pipeline.config.exposures import Exposures
 from pipeline.errors import OutputError
 from pipeline.io.calibration_store import write_calibration
 from pipeline.io.digest import sha256_file
@@ -23,10 +26,14 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass(frozen=True, slots=True)
 class _OpenSet:
-    """A set of exposures whose headers have been checked, as the builder reads them."""
+    """A set of exposures whose headers have been checked, as the builder reads them.
+
+    ``usual_distance_mm`` is the source's where the set doesn't name its own.
+    """
 
     exposures: Exposures
     folder: FrameFolder
+    usual_distance_mm: float | None
 
     @property
     def frames(self) -> int:
@@ -35,6 +42,17 @@ class _OpenSet:
     @property
     def dose(self) -> float | None:
         return self.exposures.dose
+
+    @property
+    def source_distance_mm(self) -> float | None:
+        return self.exposures.source_distance_mm or self.usual_distance_mm
+
+    @property
+    def conditions(self) -> DarkConditions:
+        return DarkConditions(self.exposures.temperature_c, self.exposures.frame_time_s)
+
+    def name(self, index: int) -> str:
+        return f"{self.exposures.folder.name}/{self.folder.names[index]}"
 
     def read(self, index: int, out: RawImage) -> None:
         self.folder.read(index, out)
@@ -67,23 +85,49 @@ def run_calibrate(
             remedy="Name another output folder, or add --replace to have this one replaced",
         )
     sets = [
-        _OpenSet(one, open_frames(one.folder, job.panel, one.format, one.binary))
+        _OpenSet(
+            one,
+            open_frames(one.folder, job.panel, one.format, one.binary),
+            job.calibration.source_distance_mm,
+        )
         for one in job.exposures
     ]
+    by_kind = {
+        kind: [one for one in sets if one.exposures.kind == kind]
+        for kind in ("dark", "flat", "step_off", "duplex_wire", "dot_grid", "step_wedge")
+    }
     conditions = Conditions(
         serial=job.panel.serial,
         gain_mode=job.panel.gain_mode,
+        binning=job.panel.binning,
         exposures=_provenance(sets, progress),
         **job.calibration.model_dump(),
     )
+    gauges = Gauges(
+        by_kind["duplex_wire"],
+        [
+            DotGridShot(one, one.exposures.dot_spacing_mm)
+            for one in by_kind["dot_grid"]
+            if one.exposures.dot_spacing_mm is not None
+        ],
+        [StepWedgeShot(one, one.exposures.thickness_mm) for one in by_kind["step_wedge"]],
+    )
     calibration = build_calibration(
-        [one for one in sets if one.exposures.kind == "dark"],
-        [one for one in sets if one.exposures.kind == "flat"],
+        by_kind["dark"],
+        by_kind["flat"],
         rows=job.panel.rows,
         columns=job.panel.columns,
         saturation_gv=job.panel.saturation_gv,
         conditions=conditions,
+        step_offs=by_kind["step_off"],
         limits=BadPixelLimits(**job.bad_pixels.model_dump()),
+        plan=BuildPlan(
+            linearity=job.gain.linearity,
+            separate_beam=job.gain.separate_beam,
+            pitch_mm=job.panel.pitch_mm,
+            lag=LagPlan(job.lag.fractions, job.lag.regions),
+            gauges=gauges,
+        ),
         progress=_labelled(progress, "reading exposures"),
     )
     write_calibration(final, calibration, replace=replace)
@@ -104,12 +148,18 @@ def _provenance(
             done += 1
             if progress:
                 progress("fingerprints of the exposures", done, count)
+        told = {
+            name: value
+            for name in ("temperature_c", "frame_time_s", "source_distance_mm")
+            if (value := getattr(one.exposures, name)) is not None
+        }
         records.append(
             {
                 "kind": one.exposures.kind,
                 "dose": one.exposures.dose,
                 "folder": one.exposures.folder.name,
                 "files": files,
+                **told,
             }
         )
     return tuple(records)

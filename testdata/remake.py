@@ -8,6 +8,7 @@ or recompressed with loss.
 
 from __future__ import annotations
 
+import gzip
 import hashlib
 import io
 import sys
@@ -35,6 +36,13 @@ MELT_POOL = (
     "947f80d0968f7b521527513a48aa1caa9c518ec42a33129990c03730e71d06cc",
     "napari_melt_pool_tracker-0.1.3/src/napari_melt_pool_tracker/data/wall1_H5.tif",
 )
+CCD = (
+    "msfc_ccd-1.2.0-py3-none-any.whl",
+    "5b9cbac78d7b7c1c108c8f8e06ad14b4202ddb6075c14b43f09d31b7ff645306",
+    "msfc_ccd/_data/led/ESIS1_{:05d}.fit.gz",
+)
+CCD_DARKS = 4860, 4861
+CCD_FLATS = 4803, 4804
 WHITE_GV = 61_097
 """axitom's file holds gray value / 61097; times that, every value is a whole number exactly."""
 
@@ -87,11 +95,36 @@ def metal_wall(folder: Path) -> NDArray[np.uint16]:
     return tifffile.imread(io.BytesIO(_member(folder, MELT_POOL)))[:16]
 
 
+def dark_and_lit_ccd(folder: Path) -> NDArray[np.uint16]:
+    """Two darks, then two flats; rows 696–823 and columns 1176–1783 of each."""
+    name, digest, inside = CCD
+    frames = [
+        _fits_image(gzip.decompress(_member(folder, (name, digest, inside.format(number)))))
+        for number in CCD_DARKS + CCD_FLATS
+    ]
+    return np.stack(frames)[:, 696:824, 1176:1784]
+
+
+def _fits_image(content: bytes) -> NDArray[np.uint16]:
+    """The only image of a FITS file: signed, big-endian, 32768 below its values; 80-byte cards."""
+    cards: list[str] = []
+    while not cards or not cards[-1].startswith("END "):
+        cards.append(content[80 * len(cards) :][:80].decode("ascii"))
+    facts = {card[:8].strip(): card[10:].split("/")[0].strip() for card in cards if card[8] == "="}
+    stored = {"BITPIX": "16", "NAXIS": "2", "BZERO": "32768", "BSCALE": "1"}
+    if not stored.items() <= facts.items():
+        raise SystemExit("the frames are no longer stored as they were")
+    shape = int(facts["NAXIS2"]), int(facts["NAXIS1"])
+    start = -(-80 * len(cards) // 2880) * 2880
+    image = np.frombuffer(content, ">i2", shape[0] * shape[1], start).reshape(shape)
+    return (image.astype(np.int32) + 32_768).astype(np.uint16)
+
+
 def main() -> None:
-    """Write the three files into OUT, else beside this script."""
+    """Write the four files into OUT, else beside this script."""
     folder = Path(sys.argv[1])
     out = Path(sys.argv[2]) if sys.argv[2:] else Path(__file__).parent
-    for make in (necked_bar, line_pair_plate, metal_wall):
+    for make in (necked_bar, line_pair_plate, metal_wall, dark_and_lit_ccd):
         _write(out / f"{make.__name__}.tif", make(folder))
 
 

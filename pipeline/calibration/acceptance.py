@@ -46,6 +46,10 @@ def acceptance_figures(
     }
     low, high = np.percentile(gain[good], (1, 99))
     figures |= {"gain_percentile_1": float(low), "gain_percentile_99": float(high)}
+    for number, level in enumerate(levels, start=1):  # what the linearity was judged from
+        if level.dose is not None:
+            figures[f"flat_{number}_dose"] = level.dose
+        figures[f"flat_{number}_gv"] = level.median
     if dark.frames > 1:
         figures["dark_std_gv"] = float(np.median(np.sqrt(dark.variance)))
     return figures
@@ -56,22 +60,29 @@ def remarks(facts: CalibrationFacts) -> tuple[str, ...]:
 
     One sentence each; none when all conditions were met. The numbers of frames are those of ASTM
     E2597 as quoted in ``classify``; the SNR follows from its ±1 % limit (see ``uniformity``).
+    Exposures that were left out are named with their reason.
     """
     figures = facts.acceptance
     found = []
-    frames = int(figures["dark_frames"])
+    frames = int(figures.get("dark_frames", NOISY_FRAMES))
     if frames == 1:
         found.append("One dark frame: noisy pixels were not looked for, spikes not rejected.")
     elif frames < NOISY_FRAMES:
         found.append(
             f"{frames} dark frames: noisy pixels are found less surely than with {NOISY_FRAMES}."
         )
-    if figures["non_uniform_limit"] > figures["non_uniform_limit_wanted"]:
+    limit, wanted = (
+        figures.get(name, 0.0) for name in ("non_uniform_limit", "non_uniform_limit_wanted")
+    )
+    if limit > wanted:
         found.append(
-            f"The flats are too noisy for a non-uniformity limit of "
-            f"±{100 * figures['non_uniform_limit_wanted']:.2g} %: "
-            f"±{100 * figures['non_uniform_limit']:.2g} % was used; shoot more flats."
+            f"The flats are too noisy for a non-uniformity limit of ±{100 * wanted:.2g} %: "
+            f"±{100 * limit:.2g} % was used; shoot more flats."
         )
-    if figures["flat_levels"] == 1:
+    if figures.get("flat_levels") == 1:
         found.append("One dose level: linearity was not measured.")
+    found += [
+        f"Left out: {one.get('file', 'an exposure')} ({one.get('reason', 'no reason told')})."
+        for one in facts.rejected
+    ]
     return tuple(found)

@@ -1,14 +1,15 @@
-"""A calibration from dark and flat exposures.
+"""A calibration from its exposures.
 
-Two passes over the exposures, one frame in memory at a time: the first sums up darks and each
-dose level of flats; the second reads a few pairs for the noise model. Memory is about 60 bytes a
-pixel of the panel and 4 more for each dose level, however many frames there are.
+Frames are read one at a time: darks and flats first as sketches (which of them don't belong?),
+then to sum them up, then a few pairs for the noise model; all others once. Memory is about 60
+bytes a pixel of the panel, 4 more for each dose level, 8 more for each further set of darks or
+flats, however many frames there are.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, field, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,21 +18,33 @@ from pipeline.calibration.acceptance import acceptance_figures
 from pipeline.calibration.classify import (
     BadPixelLimits,
     bad_neighbourhood,
-    classify_noisy,
+    classify_persistent,
     classify_response,
     count_classes,
 )
-from pipeline.calibration.exposure_reader import ExposureReader, Progress, by_dose, frames_of
-from pipeline.calibration.levels import (
-    Level,
-    clipped_pixels,
-    combine,
-    linearity,
-    make_level,
-    require_bright,
-    several_doses,
+from pipeline.calibration.cross_check import noisy_in_any, unsteady_dark
+from pipeline.calibration.enough import require_enough
+from pipeline.calibration.exposure_reader import ExposureReader, Progress, frames_of, pairs_of
+from pipeline.calibration.figures import linearity_facts, more_figures, with_snr_n
+from pipeline.calibration.gather import (
+    Darks,
+    Flats,
+    by_dose,
+    gather_darks,
+    gather_flats,
+    require_empty_beam,
+    without_beam,
 )
-from pipeline.calibration.noise import fit_noise
+from pipeline.calibration.gauges import Gauges, measure_gauges, picture_maker
+from pipeline.calibration.grouping import group_bad_pixels
+from pipeline.calibration.levels import combine, linearity, require_bright, several_doses
+from pipeline.calibration.linearity import Mode, measure_curvature
+from pipeline.calibration.noise import (
+    BlockNoise,
+    fit_noise,
+    require_one_gain,
+    require_steady,
+)
 from pipeline.calibration.product import (
     CalibrationFacts,
     CalibrationSet,
@@ -39,9 +52,10 @@ from pipeline.calibration.product import (
     content_identity,
 )
 from pipeline.calibration.statistics import Exposures
-from pipeline.calibration.uniformity import find_non_uniform
+from pipeline.calibration.step_off import LagPlan, read_step_offs
+from pipeline.calibration.uniformity import Uniformity, find_non_uniform, independent_tests
 from pipeline.errors import CalibrationError
-from pipeline.model import FlagImage, FloatImage, PixelClass
+from pipeline.model import FlagImage, PixelClass
 
 MIN_GOOD_FRACTION = 0.5
 """With fewer good pixels than this the exposures are wrong, not the panel."""
@@ -53,6 +67,7 @@ class Conditions:
 
     serial: str
     gain_mode: str = ""
+    binning: str | None = None
     frame_time_s: float | None = None
     kv_min: float | None = None
     kv_max: float | None = None
@@ -65,6 +80,21 @@ class Conditions:
     exposures: tuple[Mapping[str, object], ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class BuildPlan:
+    """What is wanted beyond dark, gain, bad pixels and noise.
+
+    ``linearity``: see ``linearity.py``; ``separate_beam``: see ``beam.py``. This and gauges need
+    the panel's ``pitch_mm``.
+    """
+
+    linearity: Mode = "off"
+    separate_beam: bool = False
+    pitch_mm: float | None = None
+    lag: LagPlan = field(default_factory=LagPlan)
+    gauges: Gauges = field(default_factory=Gauges)
+
+
 def build_calibration(
     darks: Sequence[Exposures],
     flats: Sequence[Exposures],
@@ -73,101 +103,121 @@ def build_calibration(
     columns: int,
     saturation_gv: float,
     conditions: Conditions,
+    step_offs: Sequence[Exposures] = (),
     limits: BadPixelLimits | None = None,
+    plan: BuildPlan | None = None,
     progress: Progress | None = None,
 ) -> CalibrationSet:
-    """The calibration of a panel of ``rows`` × ``columns`` from its dark and flat exposures.
+    """The calibration of a panel of ``rows`` × ``columns`` from its exposures.
 
-    At least one dark and two flats of one dose; three or more darks let spikes be rejected, and
-    two let noisy pixels be found. Flats of equal dose are one level; with several levels every
-    set must name its dose. ``progress`` is told how many frames of how many have been read.
+    At least one dark and two flats of one dose; three or more of each let spikes and frames that
+    don't belong be rejected, and two darks let noisy pixels be found. The first set of darks, with
+    all of its conditions, belongs to the flats; others become dark states. Flats of equal dose are
+    one level; with several levels every set must name its dose. ``step_offs``: sequences in which
+    the beam ends, for lag and persistent pixels. ``progress`` is told how many frames of how many
+    have been read.
 
     Raises:
         CalibrationError: too few exposures, flats saturated or too dark, darks as bright as
-            flats, a dose missing or not matched by the signal, noise that is none.
+            flats, a dose missing or not matched by the signal, noise that is none, sets of mixed
+            exposures or gain modes, something in the beam.
         FrameError: from reading the exposures.
     """
-    limits = limits or BadPixelLimits()
-    _require_enough(darks, flats)
-    reader = ExposureReader(rows, columns, darks, flats, progress)
-    dark = reader.accumulate(darks).result()
-    levels, halves, clipped = _measure_levels(reader, flats, dark.mean, saturation_gv)
-    lines = linearity(levels)
+    limits, plan = limits or BadPixelLimits(), plan or BuildPlan()
+    require_enough(darks, flats)
+    reads = _reads(darks, flats, step_offs) + plan.gauges.frames
+    reader = ExposureReader(rows, columns, reads, progress)
+    dark = gather_darks(reader, darks)
+    mean_dark = dark.groups[0].whole.mean
+    flat = gather_flats(reader, flats, mean_dark, saturation_gv)
+    require_empty_beam(flat)
+    if plan.separate_beam:
+        flat = without_beam(flat, plan.pitch_mm or 1.0)
+    lines = linearity(flat.levels)
 
-    classes = classify_response(
-        [level.signal for level in levels], clipped, limits, several_doses=several_doses(levels)
-    )
-    if dark.frames > 1:
-        classes[classify_noisy(dark.variance, limits)] |= np.uint8(PixelClass.NOISY)
-    good = _good_pixels(classes)
-
-    noise = _measure_noise(reader, darks, flats, dark.mean, good)
-    for level in levels:
+    classes = _classify(dark, flat, limits)
+    noise = _measure_noise(reader, dark, flat, _good_pixels(classes))
+    for level in flat.levels:
         require_bright(level, noise)
-    responding = (classes & np.uint8(PixelClass.DEAD)) == 0
-    uniformity = find_non_uniform(
-        _independent_tests(levels, halves), noise, dark.frames, responding, limits
-    )
-    classes[uniformity.failing] |= np.uint8(PixelClass.NON_UNIFORM)
+    uniformity = _add_non_uniform(classes, dark, flat, noise, limits)
+    lag = read_step_offs(reader, step_offs, mean_dark, noise, plan.lag)
+    if lag is not None:
+        persistent = classify_persistent(lag.after, lag.after_noise_gv, limits)
+        classes[persistent] |= np.uint8(PixelClass.PERSISTENT)
     classes[bad_neighbourhood(classes)] |= np.uint8(PixelClass.BAD_NEIGHBOURHOOD)
 
-    gain, gain_relative = combine(levels, noise, _good_pixels(classes))
+    good = _good_pixels(classes)
+    gain, gain_relative = combine(flat.levels, noise, good)
     noise = NoiseModel(noise.offset, noise.slope, gain_relative)
+    curvature = None
+    if plan.linearity != "off":
+        dark_frames = dark.groups[0].whole.frames
+        curvature = measure_curvature(
+            flat.levels, noise, dark_frames, gain, good, mode=plan.linearity
+        )
+        gain = curvature.gain
+    picture = picture_maker(reader, mean_dark, gain, classes)
+    gauges = measure_gauges(plan.gauges, picture, plan.pitch_mm or 1.0)
+    reader.finish()
+    figures = acceptance_figures(
+        dark.groups[0].whole, flat.levels, noise, uniformity, limits, gain, classes
+    )
     facts = CalibrationFacts(
-        serial=conditions.serial,
-        gain_mode=conditions.gain_mode,
+        **{one.name: getattr(conditions, one.name) for one in fields(conditions)},
         rows=rows,
         columns=columns,
         noise=noise,
-        frame_time_s=conditions.frame_time_s,
-        kv_min=conditions.kv_min,
-        kv_max=conditions.kv_max,
-        temperature_min_c=conditions.temperature_min_c,
-        temperature_max_c=conditions.temperature_max_c,
-        valid_from=conditions.valid_from,
-        valid_until=conditions.valid_until,
-        source_distance_mm=conditions.source_distance_mm,
-        lag_fractions=conditions.lag_fractions,
-        linearity=lines,
+        linearity=linearity_facts(lines, curvature),
         bad_pixels=count_classes(classes),
-        acceptance=acceptance_figures(dark, levels, noise, uniformity, limits, gain, classes),
-        exposures=conditions.exposures,
+        bad_groups=group_bad_pixels(classes, limits.rules).counts(),
+        bad_pixel_limits=asdict(limits),
+        beam=None if flat.beam is None else flat.beam.facts(),
+        panel_geometry=gauges.panel_geometry,
+        acceptance=with_snr_n(
+            figures | more_figures(dark.groups[0], noise, lines, lag) | dict(gauges.figures)
+        ),
+        rejected=tuple(
+            {"file": name, "reason": reason}
+            for name, reason in dark.rejected + flat.rejected + gauges.rejected
+        ),
+        dark_conditions=dark.conditions[0],
+        dark_states=dark.conditions[1:],
     )
-    identity = content_identity(facts, dark.mean, gain, classes)
-    return CalibrationSet(facts, dark.mean, gain, classes, identity)
+    if lag is not None:
+        regions = tuple(tuple(float(one) for one in row) for row in lag.lag.regions)
+        facts = replace(facts, lag_fractions=lag.lag.fractions, lag_regions=regions)
+    states = tuple(group.whole.mean for group in dark.groups[1:])
+    image = None if curvature is None else curvature.image
+    identity = content_identity(
+        facts, mean_dark, gain, classes, dark_states=states, curvature=image
+    )
+    return CalibrationSet(facts, mean_dark, gain, classes, identity, states, image)
 
 
-def _require_enough(darks: Sequence[Exposures], flats: Sequence[Exposures]) -> None:
-    if sum(source.frames for source in darks) < 1:
-        raise CalibrationError(
-            "there are no dark frames",
-            where="darks",
-            expected="at least one, better ten or more",
-            remedy="Shoot darks with the beam off, at the frame time of the scan",
-        )
-    if not any(source.frames > 1 for source in flats):
-        raise CalibrationError(
-            f"too few flats: {sum(source.frames for source in flats)}, no two of one kind",
-            where="flats",
-            expected="at least two of one dose in one folder, better ten or more",
-            remedy="Shoot more flats: gain and noise can't be told apart from single frames",
-        )
-    filled = [source for source in flats if source.frames]
-    if len(filled) > 1 and any(source.dose is None for source in filled):
-        raise CalibrationError(
-            "several sets of flats, and not all name their dose",
-            where="flats",
-            expected="a dose for every set",
-            remedy="Give each set of flats its dose (such as mA·s); equal doses are one level",
-        )
-    for source in filled:
-        if source.dose is not None and not 0 < source.dose < np.inf:
-            raise CalibrationError(
-                f"dose {source.dose:g}",
-                where="flats",
-                expected="a finite dose above 0",
-                remedy="Correct the dose of this set of flats",
-            )
+def _reads(
+    darks: Sequence[Exposures], flats: Sequence[Exposures], step_offs: Sequence[Exposures]
+) -> int:
+    """How many frames will be read if none is left out."""
+    once = sum(source.frames for source in step_offs) + sum(one.frames > 0 for one in step_offs)
+    twice = 2 * sum(source.frames for source in (*darks, *flats))
+    filled = [source for source in darks if source.frames]
+    first = [source for source in filled if source.conditions == filled[0].conditions]
+    groups = [first, *by_dose(flats).values()]
+    return once + twice + 2 * sum(len(pairs_of(frames_of(group))) for group in groups)
+
+
+def _classify(dark: Darks, flat: Flats, limits: BadPixelLimits) -> FlagImage:
+    """All that darks and mean flats tell, before their noise is known."""
+    levels = flat.levels
+    classes = classify_response(
+        [level.signal for level in levels],
+        flat.clipped,
+        limits,
+        several_doses=several_doses(levels),
+    )
+    noisy = noisy_in_any([group.sets for group in dark.groups], limits)
+    classes[noisy] |= np.uint8(PixelClass.NOISY)
+    return classes
 
 
 def _good_pixels(classes: FlagImage) -> NDArray[np.bool_]:
@@ -184,50 +234,35 @@ def _good_pixels(classes: FlagImage) -> NDArray[np.bool_]:
     return good
 
 
-def _measure_levels(
-    reader: ExposureReader, flats: Sequence[Exposures], dark: FloatImage, saturation_gv: float
-) -> tuple[list[Level], list[Level], NDArray[np.bool_]]:
-    """The levels, the first and second half of a single level, and the clipped pixels."""
-    groups = by_dose(flats)
-    levels: list[Level] = []
-    halves: list[Level] = []
-    clipped = np.zeros(dark.shape, np.bool_)
-    for group in groups:
-        dose = group[0].dose
-        middle = len(frames_of(group)) // 2 if len(groups) == 1 else 0
-        total = reader.accumulate(group, middle, None)
-        if middle:
-            first = reader.accumulate(group, 0, middle)
-            halves = [
-                make_level(dose, half.frames, half.result().mean, dark) for half in (first, total)
-            ]
-            total.merge(first)
-        statistics = total.result()
-        level = make_level(dose, statistics.frames, statistics.mean, dark)
-        clipped |= clipped_pixels(statistics.mean, statistics.variance, saturation_gv, level.where)
-        levels.append(level)
-    return levels, halves, clipped
-
-
 def _measure_noise(
-    reader: ExposureReader,
-    darks: Sequence[Exposures],
-    flats: Sequence[Exposures],
-    dark: FloatImage,
-    good: NDArray[np.bool_],
+    reader: ExposureReader, dark: Darks, flat: Flats, good: NDArray[np.bool_]
 ) -> NoiseModel:
-    blocks = reader.pair_noise(darks, dark, good, lit=False)
-    for group in by_dose(flats):
-        blocks += reader.pair_noise(group, dark, good, lit=True)
-    return NoiseModel(*fit_noise(blocks))
+    mean = dark.groups[0].whole.mean
+    unlit = reader.pair_noise(dark.groups[0].shots, mean, good, lit=False)
+    require_steady(unlit, [one.variance for one in dark.groups[0].sets])
+    lit: dict[str, list[BlockNoise]] = {}
+    for level, shots in zip(flat.levels, flat.shots, strict=True):
+        blocks = reader.pair_noise(shots, mean, good, lit=True)
+        if blocks:
+            lit[level.where] = blocks
+    require_one_gain(unlit, lit)
+    return NoiseModel(*fit_noise(unlit + [block for blocks in lit.values() for block in blocks]))
 
 
-def _independent_tests(
-    levels: Sequence[Level], halves: Sequence[Level]
-) -> list[tuple[Level, Sequence[Level]]]:
-    """Flats to test, each with the flats that its gain is made from, none of which it shares."""
-    if halves:
-        return [(halves[0], halves[1:])]
-    if len(levels) == 2:  # either way round is the same test
-        return [(levels[0], levels[1:])]
-    return [(level, [other for other in levels if other is not level]) for level in levels]
+def _add_non_uniform(
+    classes: FlagImage, dark: Darks, flat: Flats, noise: NoiseModel, limits: BadPixelLimits
+) -> Uniformity:
+    """Flag what differs between flats, and darks that change otherwise than their neighbours."""
+    responding = (classes & np.uint8(PixelClass.DEAD)) == 0
+    frames = dark.groups[0].whole.frames
+    tests = independent_tests(flat.sets, flat.halves)
+    uniformity = find_non_uniform(tests, noise, frames, responding, limits)
+    unsteady = unsteady_dark(
+        [group.sets for group in dark.groups],
+        [one.frame_time_s for one in dark.conditions],
+        noise,
+        flat.levels[-1].median,
+        limits,
+    )
+    classes[uniformity.failing | (unsteady & responding)] |= np.uint8(PixelClass.NON_UNIFORM)
+    return uniformity

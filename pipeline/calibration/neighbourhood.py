@@ -19,8 +19,8 @@ def neighbourhood_median(image: FloatImage, size_px: int, *, span: float) -> Flo
     ``image`` is float32 (rows, columns); so is the result, always above 0. ``size_px`` is odd; a
     panel smaller than that is looked at through the largest odd window that fits.
 
-    The image is divided by a smooth background (medians of 32×32 blocks, interpolated), and what
-    is left, which lies near 1, is filtered in 254 steps over 1 ± ``span``: OpenCV's 8-bit
+    The image is divided by a smooth background (at least 1 % of the panel's median), and what is
+    left, which lies near 1, is filtered in 254 steps over 1 ± ``span``: OpenCV's 8-bit
     median costs the same for any window (Perreault & Hébert 2007). A median further than
     ``span`` from the background is cut off there. So gain roll-off costs no accuracy.
 
@@ -30,7 +30,8 @@ def neighbourhood_median(image: FloatImage, size_px: int, *, span: float) -> Flo
     import cv2  # noqa: PLC0415  (0.6 s to import, only needed here)
 
     size_px = min(size_px, *(side - 1 + side % 2 for side in image.shape))
-    background = _background(image)
+    floor = max(0.01 * float(np.median(image)), float(np.finfo(np.float32).tiny))
+    background = np.maximum(smooth_background(image), np.float32(floor))
     scaled = image / background
     scaled -= 1 - span
     scaled *= _LEVELS / (2 * span)
@@ -51,12 +52,11 @@ def neighbourhood_median(image: FloatImage, size_px: int, *, span: float) -> Flo
     return median
 
 
-def _background(image: FloatImage) -> FloatImage:
-    """A smooth picture of ``image``: medians of blocks, interpolated; at least 1 % of the whole's.
+def smooth_background(image: FloatImage) -> FloatImage:
+    """A smooth picture of ``image``, float32 (rows, columns), from medians of 32×32 blocks.
 
     A line of up to 15 bad pixels across a block leaves its median valid.
     """
-    floor = max(0.01 * float(np.median(image)), float(np.finfo(np.float32).tiny))
     edges = [
         np.linspace(0, side, max(1, side // _BLOCK_PX) + 1).astype(int) for side in image.shape
     ]
@@ -68,7 +68,7 @@ def _background(image: FloatImage) -> FloatImage:
         dtype=np.float32,
     )
     rows = _interpolate(grid, edges[0])
-    return np.maximum(_interpolate(rows.T, edges[1]).T, np.float32(floor), order="C")
+    return np.ascontiguousarray(_interpolate(rows.T, edges[1]).T)
 
 
 def _pairs(edges: np.ndarray) -> list[tuple[int, int]]:

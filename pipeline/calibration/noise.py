@@ -7,6 +7,7 @@ read noise and quantum noise (Janesick, *Photon Transfer*, 2007; also EMVA 1288)
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,12 @@ from pipeline.model import FloatArray, FloatImage, RawImage
 BLOCK_PX = 32
 CLIP_FACTOR = 5.0
 MIN_GOOD_FRACTION = 0.5
+UNSTEADY_FACTOR = 2.0
+"""Darks whose levels move so much that a pixel scatters this many times its noise are mixed."""
+
+MIXED_FACTOR = 1.5
+"""Two flats whose noise differs so much at equal signal were not read out alike."""
+
 HUBER = 1.345
 """Blocks beyond this many standard deviations weigh less (Huber's 95 % efficiency)."""
 
@@ -160,3 +167,79 @@ def relative_variance(model: NoiseModel, signal: FloatImage | float, frames: int
     """Squared relative standard deviation of a mean of ``frames`` at ``signal`` GV (above 0)."""
     signal = np.asarray(signal, dtype=np.float32)
     return np.asarray((model.offset + model.slope * signal) / (frames * signal**2), np.float32)
+
+
+def photon_transfer(model: NoiseModel) -> dict[str, float]:
+    """What the noise model says of the panel, in electrons (of noise: as many as would scatter so).
+
+    ``electrons_per_gv`` is 1/slope: Poisson's variance in gray values is the signal times the gray
+    values of one electron. ``read_noise_electrons`` is without the noise of rounding;
+    ``quantum_limited_from_gv`` is the signal from which on quantum noise exceeds all other.
+    """
+    read_gv = float(np.sqrt(max(model.offset - QUANTISATION_STD_GV**2, 0.0)))
+    return {
+        "electrons_per_gv": 1 / model.slope,
+        "read_noise_electrons": read_gv / model.slope,
+        "quantum_limited_from_gv": model.offset / model.slope,
+    }
+
+
+def require_steady(blocks: list[BlockNoise], variances: Sequence[FloatImage]) -> None:
+    """Refuse darks that scatter from frame to frame far more than their noise.
+
+    ``blocks``: noise of pairs of them, in which common levels don't count; ``variances``: of the
+    pixels over each set (GV²).
+
+    Raises:
+        CalibrationError: names both.
+    """
+    if not blocks:
+        return
+    noise = float(np.sqrt(np.median(np.concatenate([block.variance for block in blocks]))))
+    noise = max(noise, QUANTISATION_STD_GV)
+    for variance in variances:
+        scatter = float(np.sqrt(np.median(variance)))
+        if scatter > UNSTEADY_FACTOR * noise:
+            raise CalibrationError(
+                f"the darks scatter by {scatter:.1f} GV from frame to frame, with a noise of only "
+                f"{noise:.1f} GV",
+                where="darks",
+                expected="exposures of one gain mode, frame time and temperature in a set",
+                remedy="Put darks of different kinds into folders of their own, each its own "
+                "[[exposures]], or wait until the panel is warm",
+            )
+
+
+def require_one_gain(darks: list[BlockNoise], levels: Mapping[str, list[BlockNoise]]) -> None:
+    """Refuse flats whose noise shows another gray value per electron than that of other flats.
+
+    ``levels`` by what messages call them. Judged where quanta make most of the noise.
+
+    Raises:
+        CalibrationError: two levels differ by more than ``MIXED_FACTOR`` and by more than chance.
+    """
+    read = float(np.median(np.concatenate([block.variance for block in darks]))) if darks else 0.0
+    slopes = {}
+    for where, blocks in levels.items():
+        signal, variance, freedom = (
+            np.concatenate([getattr(block, name) for block in blocks])
+            for name in ("signal", "variance", "freedom")
+        )
+        lit = (signal > 0) & (variance > 2 * read)
+        if lit.any():
+            # Four standard deviations of a median of variances, half of which may be read noise.
+            chance = 4 * 1.25 * 2 * float(np.sqrt(2 / freedom[lit].sum()))
+            slopes[where] = float(np.median((variance[lit] - read) / signal[lit])), chance
+    if len(slopes) < 2:
+        return
+    least = min(slopes, key=lambda where: slopes[where][0])
+    most = max(slopes, key=lambda where: slopes[where][0])
+    (low, above), (high, below) = slopes[least], slopes[most]
+    if high * (1 - below) > MIXED_FACTOR * low * (1 + above):
+        raise CalibrationError(
+            f"the noise of the {most} says {1 / high:.2g} electrons per gray value, that of the "
+            f"{least} {1 / low:.2g}",
+            where="flats",
+            expected="all exposures in one gain mode, each a single frame",
+            remedy="Take out the flats of another gain mode, or that are averages of frames",
+        )

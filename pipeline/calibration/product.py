@@ -55,6 +55,7 @@ class CalibrationFacts:
     rows: int
     columns: int
     noise: NoiseModel
+    binning: str | None = None  # as the user names it; None where it isn't told
     frame_time_s: float | None = None
     kv_min: float | None = None
     kv_max: float | None = None
@@ -67,12 +68,15 @@ class CalibrationFacts:
     linearity: Mapping[str, float] | None = None  # see levels.py
     bad_pixels: Mapping[str, int] = field(default_factory=dict)  # count per class and in total
     bad_groups: Mapping[str, int] = field(default_factory=dict)  # see grouping.py
+    bad_pixel_limits: Mapping[str, float] = field(default_factory=dict)  # that were asked for
     beam: Mapping[str, float] | None = None  # shape of the flats' beam, if not in the gain
     panel_geometry: Mapping[str, float] | None = None  # see dot_grid.py
     acceptance: Mapping[str, float] = field(default_factory=dict)  # measured figures
     exposures: tuple[Mapping[str, object], ...] = ()  # kind, files, sha256 of each
     rejected: tuple[Mapping[str, str], ...] = ()  # file and reason of exposures left out
+    dark_conditions: DarkConditions = DarkConditions()  # of the set's dark
     dark_states: tuple[DarkConditions, ...] = ()  # of the set's dark_states, in order
+    lag_regions: tuple[tuple[float, ...], ...] = ()  # first-frame lag by part of the panel, rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,9 +87,10 @@ class CalibrationSet:
     ``classes`` (uint8 bits of ``PixelClass``; 0 is a good pixel), all (rows, columns).
 
     ``dark_states`` are mean darks (float32, GV) at other temperatures or frame times, one for each
-    entry of ``facts.dark_states``; ``dark`` is the one that belongs to the flats. ``curvature``
-    (float32) is each pixel's departure from a straight response, where it was measured: see
-    ``linearity.py``.
+    entry of ``facts.dark_states`` (see ``dark_states.py``); ``dark`` is the one that belongs to the
+    flats. ``curvature`` (float32, 1/GV) is each pixel's departure from a straight response, where
+    it was measured (see ``linearity.py``). Where ``facts.beam`` is given, the gain holds nothing
+    of the flats' beam (see ``beam.py``).
     """
 
     facts: CalibrationFacts
@@ -127,7 +132,8 @@ def facts_to_json(facts: CalibrationFacts) -> str:
     Facts that say nothing are left out, so that a calibration keeps its identity when later
     versions can tell more.
     """
-    told = {key: value for key, value in asdict(facts).items() if value not in (None, {}, ())}
+    nothing: tuple[object, ...] = (None, {}, (), asdict(DarkConditions()))
+    told = {key: value for key, value in asdict(facts).items() if value not in nothing}
     return json.dumps(told, sort_keys=True, indent=1, allow_nan=False)
 
 

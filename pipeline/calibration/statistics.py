@@ -7,6 +7,7 @@ from typing import Protocol
 
 import numpy as np
 
+from pipeline.calibration.product import DarkConditions
 from pipeline.errors import CalibrationError
 from pipeline.kernels.moments import MAX_FRAMES, accumulate, plain_variance, robust_mean
 from pipeline.model import FloatImage, RawImage
@@ -30,6 +31,20 @@ class Exposures(Protocol):
     @property
     def dose(self) -> float | None:
         """Relative dose of each frame (such as mA·s); None for dark frames or where unknown."""
+        ...
+
+    @property
+    def source_distance_mm(self) -> float | None:
+        """From the focal spot to the panel; None for dark frames or where it isn't told."""
+        ...
+
+    @property
+    def conditions(self) -> DarkConditions:
+        """Temperature and frame time, where they are told."""
+        ...
+
+    def name(self, index: int) -> str:
+        """How messages call frame ``index``."""
         ...
 
     def read(self, index: int, out: RawImage) -> None:

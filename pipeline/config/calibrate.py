@@ -9,10 +9,12 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
 
+from pipeline.config.exposures import Exposures, exposure_faults
 from pipeline.config.faults import Fault, Rule
 from pipeline.config.load import load_config
-from pipeline.config.panel import BinaryLayout, FrameFormat, Panel, binary_faults
+from pipeline.config.panel import Panel
 from pipeline.config.records import Folder, Job, Section
+from pipeline.quality.acceptance_limits import AcceptanceLimits
 
 
 def _iso(text: str) -> str:
@@ -64,19 +66,38 @@ class BadPixelLimits(Section):
         default=0.01, gt=0, lt=1, description="relative deviation from the neighbours: 1 % is 0.01"
     )
     non_uniform_px: Odd = Field(default=9, ge=3, le=201)
+    persistent_factor: float = Field(
+        default=2.0, gt=1, description="multiple of the neighbourhood's median lag"
+    )
+    persistent_px: Odd = Field(default=9, ge=3, le=201)
     dead_response: float = Field(
         default=0.05, gt=0, lt=1, description="part of the neighbourhood's median response"
     )
+    kernel_good_neighbours: int = Field(
+        default=5, ge=1, le=8, description="with fewer a bad pixel can't be interpolated well"
+    )
+    line_min_px: int = Field(default=11, ge=2, description="bad pixels in a row that are a line")
+    line_max_adjacent: float = Field(
+        default=0.1, ge=0, le=1, description="part of a line that may have bad pixels beside it"
+    )
 
 
-class Exposures(Section):
-    """One set of exposures, all alike, in a folder of their own."""
+class Gain(Section):
+    """How the gain is made from the flats."""
 
-    kind: Literal["dark", "flat"]
-    folder: Folder
-    dose: float | None = Field(default=None, gt=0, description="tube charge in mA·s")
-    format: FrameFormat = "tiff"
-    binary: BinaryLayout | None = None
+    linearity: Literal["off", "pixel", "dose"] = "off"
+    separate_beam: bool = False
+
+
+class Lag(Section):
+    """How lag is measured from a step-off sequence."""
+
+    fractions: int = Field(
+        default=4, ge=1, le=8, description="how many earlier frames count at most"
+    )
+    regions: tuple[Annotated[int, Field(ge=1, le=32)], Annotated[int, Field(ge=1, le=32)]] = Field(
+        default=(4, 4), description="parts of the panel, down and across"
+    )
 
 
 class CalibrationOutput(Section):
@@ -85,28 +106,42 @@ class CalibrationOutput(Section):
     folder: Folder = Path("calibration")
 
 
-def exposure_faults(exposures: tuple[Exposures, ...], panel: Panel) -> Iterator[Fault]:
-    """Darks and flats must both be there, each set once, flats with their dose."""
-    for kind, use in (("dark", "what the panel shows without radiation"), ("flat", "its gain")):
-        if all(exposure.kind != kind for exposure in exposures):
+def use_faults(
+    exposures: tuple[Exposures, ...], calibration: Calibration, gain: Gain
+) -> Iterator[Fault]:
+    """What is asked for must be possible with these exposures."""
+    flats = [(k, one) for k, one in enumerate(exposures) if one.kind == "flat"]
+    distances = {one.source_distance_mm or calibration.source_distance_mm for _, one in flats}
+    if gain.separate_beam and None in distances:
+        yield Fault(
+            ("gain", "separate_beam"),
+            "needs to know how far the focal spot was: give source_distance_mm in [calibration], "
+            "or with every set of flats",
+            True,
+        )
+    if not gain.separate_beam and len(distances) > 1:
+        index = next(k for k, one in flats if one.source_distance_mm is not None)
+        yield Fault(
+            ("exposures", index, "source_distance_mm"),
+            "differs among the flats; each distance has a beam of another shape, so the gain can "
+            "only be made from them with gain.separate_beam = true",
+            exposures[index].source_distance_mm,
+        )
+    if gain.linearity != "off":
+        least = {"pixel": 2, "dose": 3}[gain.linearity]
+        found = len({one.dose for _, one in flats})
+        if flats and found < least:
             yield Fault(
-                ("exposures",), f'needs at least one set of kind = "{kind}": it gives {use}'
+                ("gain", "linearity"),
+                f"needs flats at {least} doses or more; there are {found}",
+                gain.linearity,
             )
-    seen: dict[Path, int] = {}
-    for index, exposure in enumerate(exposures):
-        key = ("exposures", index)
-        if exposure.kind == "flat" and exposure.dose is None:
-            yield Fault((*key, "dose"), "is missing: flats need their tube charge in mA·s")
-        if exposure.kind == "dark" and exposure.dose is not None:
-            yield Fault((*key, "dose"), "is only for flats: darks have no dose", exposure.dose)
-        first = seen.setdefault(exposure.folder, index)
-        if first != index:
-            yield Fault(
-                (*key, "folder"),
-                f"is the folder of exposures[{first}] too; each set needs its own",
-                exposure.folder,
-            )
-        yield from binary_faults(key, exposure.format, exposure.binary, panel)
+    if calibration.lag_fractions and any(one.kind == "step_off" for one in exposures):
+        yield Fault(
+            ("calibration", "lag_fractions"),
+            "must not be given where a step_off sequence measures it; remove one of them",
+            calibration.lag_fractions,
+        )
 
 
 def range_faults(calibration: Calibration) -> Iterator[Fault]:
@@ -132,11 +167,15 @@ class CalibrateJob(Job):
     rules: ClassVar[tuple[Rule, ...]] = (
         Rule(("exposures", "panel"), exposure_faults),
         Rule(("calibration",), range_faults),
+        Rule(("exposures", "calibration", "gain"), use_faults),
     )
 
     panel: Panel
     calibration: Calibration = Calibration()
+    gain: Gain = Gain()
+    lag: Lag = Lag()
     bad_pixels: BadPixelLimits = BadPixelLimits()
+    acceptance: AcceptanceLimits = AcceptanceLimits()
     exposures: tuple[Exposures, ...]
     output: CalibrationOutput = CalibrationOutput()
 

@@ -23,6 +23,7 @@ class Panel(Section):
     pitch_mm: float = Field(gt=0, le=1, description="pixel pitch in millimetres: 100 µm is 0.1")
     serial: NotEmpty = Field(description="the detector's serial number, as in its calibration")
     gain_mode: str = ""
+    binning: str | None = None
     saturation_gv: int = Field(default=65000, ge=1, le=65535)
     flip_columns: bool = False
     flip_rows: bool = False

@@ -10,6 +10,11 @@ from pydantic import Field
 from pipeline.config.panel import BinaryLayout, FrameFormat, NotEmpty
 from pipeline.config.records import Folder, Section
 
+Allowable = Literal[
+    "withdrawn", "superseded", "unreleased", "date", "kv", "temperature", "frame_time"
+]
+"""What may be held against a calibration and let pass: see ``calibration/conditions.py``."""
+
 
 class Weld(Section):
     """Which weld this is, and its pipe."""
@@ -76,10 +81,19 @@ class Frames(Section):
         return self.folder / self.table
 
 
-class CalibrationFolder(Section):
-    """Where the detector's calibration is."""
+def _usual_folder(told: dict[str, object]) -> Path | None:
+    return Path("calibration") if told.get("library") is None else None
 
-    folder: Folder = Path("calibration")
+
+class CalibrationFolder(Section):
+    """Where the detector's calibration is: a folder, or a library to choose the nearest from.
+
+    With both, the folder counts and the library isn't looked at; with none it is ``calibration``.
+    """
+
+    library: Folder | None = None
+    folder: Folder | None = Field(default_factory=_usual_folder)
+    allow: tuple[Allowable, ...] = ()
 
 
 class Strip(Section):

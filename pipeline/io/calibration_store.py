@@ -1,7 +1,7 @@
 """A calibration as a folder: ``dark.tif``, ``gain.tif``, ``badpixels.tif``, ``calibration.json``.
 
 ``dark.tif`` has a page more for every dark state; ``linearity.tif`` is there where each pixel's
-curvature was measured.
+curvature was measured. ``bad_pixels.csv`` lists the bad pixels for people; it isn't read back.
 
 ``calibration.json`` is ``{"schema", "identity", "facts"}``; the identity is computed anew from the
 content at every reading, so that a changed file can't pass for the original.
@@ -27,6 +27,7 @@ from pipeline.calibration.product import (
     facts_to_json,
 )
 from pipeline.errors import CalibrationError
+from pipeline.io.bad_pixel_list import write_bad_pixel_list
 from pipeline.io.folders import new_folder
 
 SCHEMA = "girthstrip.calibration/1"
@@ -41,6 +42,7 @@ CALIBRATION_FILES = (
 """All that a calibration's folder holds; a folder with anything else is never replaced."""
 
 _DARK, _GAIN, _CLASSES, _CURVATURE = "dark.tif", "gain.tif", "badpixels.tif", "linearity.tif"
+_BAD_PIXEL_LIST = "bad_pixels.csv"
 _REMEDY = "Copy the calibration again, or make it anew with girthstrip calibrate"
 
 
@@ -68,6 +70,9 @@ def write_calibration(folder: Path, calibration: CalibrationSet, *, replace: boo
         _write_arrays(partial / _CLASSES, calibration.classes)
         if calibration.curvature is not None:
             _write_arrays(partial / _CURVATURE, calibration.curvature)
+        write_bad_pixel_list(
+            partial / _BAD_PIXEL_LIST, calibration.classes, calibration.facts.bad_pixel_limits
+        )
         record = {"schema": SCHEMA, "identity": calibration.identity, "facts": facts}
         text = json.dumps(record, sort_keys=True, indent=1, allow_nan=False)
         (partial / "calibration.json").write_text(text + "\n", encoding="ascii")
@@ -101,6 +106,19 @@ def read_calibration(folder: Path) -> CalibrationSet:
             f"identity {identity[:12]}, as calibration.json says",
         )
     return CalibrationSet(facts, dark, gain, classes, identity, dark_states, curvature)
+
+
+def read_facts(folder: Path) -> tuple[str, CalibrationFacts]:
+    """Identity and facts of a calibration as ``calibration.json`` tells them; no array is read.
+
+    So the identity isn't checked against the content: that is for ``read_calibration``.
+
+    Raises:
+        CalibrationError: the file is missing or malformed.
+    """
+    if not folder.is_dir():
+        _refuse(folder, "is not a folder", "a calibration folder made by girthstrip calibrate")
+    return _read_record(folder / "calibration.json")
 
 
 def _refuse(path: Path, what: str, expected: str = "") -> NoReturn:
@@ -201,10 +219,13 @@ def _parse_facts(raw: Any) -> CalibrationFacts:
     for name in ("lag_fractions", "exposures", "rejected"):
         if name in values:
             values[name] = tuple(values[name])
-    if "dark_states" in values:
-        try:
-            states = tuple(DarkConditions(**state) for state in values["dark_states"])
-        except TypeError as error:
-            raise ValueError(f"dark_states: {error}") from error
-        values["dark_states"] = states
+    if "lag_regions" in values:
+        values["lag_regions"] = tuple(tuple(row) for row in values["lag_regions"])
+    try:
+        if "dark_conditions" in values:
+            values["dark_conditions"] = DarkConditions(**values["dark_conditions"])
+        if "dark_states" in values:
+            values["dark_states"] = tuple(DarkConditions(**one) for one in values["dark_states"])
+    except TypeError as error:
+        raise ValueError(f"dark_conditions, dark_states: {error}") from error
     return CalibrationFacts(**values)

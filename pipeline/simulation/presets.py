@@ -11,6 +11,7 @@ from pipeline.geometry import Arrangement, Panel, ScanGeometry
 from pipeline.simulation.carriage import CarriagePlan
 from pipeline.simulation.detector import DetectorPlan
 from pipeline.simulation.layout import NARROW, WIDE, Layout
+from pipeline.simulation.panel_plan import PANEL
 from pipeline.simulation.weld import WeldShape
 
 
@@ -177,9 +178,10 @@ def get_preset(name: str) -> Preset:
     """
     if name in PRESETS:
         return PRESETS[name]
-    near = get_close_matches(name, PRESETS, n=1)
+    names = [*PRESETS, PANEL]
+    near = get_close_matches(name, names, n=1)
     raise InputError(
         f"there is no preset {name!r}",
-        expected="one of " + ", ".join(PRESETS),
+        expected="one of " + ", ".join(names),
         remedy=f"Did you mean {near[0]!r}?" if near else "",
     )

@@ -36,23 +36,28 @@ def attenuation_per_mm(
     return mu_cm2_g.reshape(np.shape(energy_kev)) * density_g_cm3 / 10
 
 
-def panel_signal(kv: float, steel_mm: FloatArray) -> FloatArray:
-    """The panel's signal behind ``steel_mm`` of steel (1-D, ≥ 0), in units of no meaning.
+def panel_signal(
+    kv: float,
+    thickness_mm: FloatArray,
+    element: str = "Fe",
+    density_g_cm3: float = STEEL_DENSITY_G_CM3,
+) -> FloatArray:
+    """The panel's signal behind ``thickness_mm`` of steel (1-D, ≥ 0), in units of no meaning.
 
-    The unit is the same for all tube voltages, so signals at two voltages may be compared: the
-    same current and time, no air, no scatter.
+    The unit is the same for all tube voltages and materials, so signals at two voltages may be
+    compared: the same current and time, no air, no scatter. ``element`` names another material.
     """
     import xraydb  # noqa: PLC0415
 
     energy = np.arange(LOWEST_KEV + 0.5, kv, 1.0)
     weight = kv - energy  # Kramers: energy fluence per keV
-    for element, density, length_mm in FILTERS:
-        weight = weight * np.exp(-attenuation_per_mm(element, density, energy) * length_mm)
+    for filter_element, density, length_mm in FILTERS:
+        weight = weight * np.exp(-attenuation_per_mm(filter_element, density, energy) * length_mm)
     formula, density, length_mm = SCINTILLATOR
     mu_scintillator = np.asarray(xraydb.material_mu(formula, energy * 1e3, density=density)) / 10
     weight = weight * (1 - np.exp(-mu_scintillator * length_mm))
-    mu_steel = attenuation_per_mm("Fe", STEEL_DENSITY_G_CM3, energy)
-    return np.asarray(np.exp(-np.outer(steel_mm, mu_steel)) @ weight)
+    mu_per_mm = attenuation_per_mm(element, density_g_cm3, energy)
+    return np.asarray(np.exp(-np.outer(thickness_mm, mu_per_mm)) @ weight)
 
 
 def transmission_table(kv: float, *, reference_kv: float, reference_mm: float) -> FloatImage:

@@ -62,14 +62,14 @@ def write_scan(
     with new_folder(out) as folder:
         scene = build_scene(preset, seed)
         names = tuple(f"frame_{number:04d}.tif" for number in range(1, len(scene.stops) + 1))
-        _write_images(folder / "frames", names, scan_frames(scene), "frames", progress)
+        write_images(folder / "frames", names, scan_frames(scene), "frames", progress)
         _write_table(folder / "frames" / "frames.csv", scene, names)
-        darks = _numbered("dark", preset.dark_frames)
-        _write_images(folder / "dark", darks, dark_frames(scene), "dark frames", progress)
+        darks = numbered("dark", preset.dark_frames)
+        write_images(folder / "dark", darks, dark_frames(scene), "dark frames", progress)
         for level in range(len(preset.flat_doses_gv)):
-            flats = _numbered("flat", preset.flat_frames)
+            flats = numbered("flat", preset.flat_frames)
             images = flat_frames(scene, level)
-            _write_images(folder / f"flat_{level + 1}", flats, images, "flat frames", progress)
+            write_images(folder / f"flat_{level + 1}", flats, images, "flat frames", progress)
         _write_csv(folder / "job.csv", job_sheet_rows(preset))
         (folder / "calibrate.toml").write_text(calibrate_text(preset), encoding="utf-8")
         (folder / "stitch.toml").write_text(stitch_text(preset), encoding="utf-8")
@@ -77,25 +77,27 @@ def write_scan(
     return out
 
 
-def _numbered(stem: str, count: int) -> tuple[str, ...]:
+def numbered(stem: str, count: int) -> tuple[str, ...]:
+    """File names: the stem and a number from 001 on."""
     return tuple(f"{stem}_{number:03d}.tif" for number in range(1, count + 1))
 
 
-def _write_images(
+def write_images(
     folder: Path,
     names: tuple[str, ...],
     images: Iterable[np.ndarray],
     what: str,
     progress: Progress | None,
 ) -> None:
+    """Make ``folder`` and write one image a name, as they come."""
     folder.mkdir()
     for done, (name, image) in enumerate(zip(names, images, strict=True), start=1):
-        _write_tiff(folder / name, image)
+        write_picture(folder / name, image)
         if progress is not None:
             progress(what, done, len(names))
 
 
-def _write_tiff(path: Path, image: np.ndarray) -> None:
+def write_picture(path: Path, image: np.ndarray) -> None:
     """One uncompressed page without dates, so that equal images are equal files."""
     import tifffile  # noqa: PLC0415
 
@@ -136,7 +138,7 @@ def _write_truth(
     record = truth_record(scene, names)
     text = json.dumps(record, indent=1, sort_keys=True, allow_nan=False)
     (folder / "truth.json").write_text(text + "\n", encoding="utf-8")
-    _write_tiff(folder / "bad_pixels.tif", scene.detector.classes)
-    _write_tiff(folder / "strip.tif", true_strip(scene))
+    write_picture(folder / "bad_pixels.tif", scene.detector.classes)
+    write_picture(folder / "strip.tif", true_strip(scene))
     if progress is not None:
         progress("truth", 1, 1)

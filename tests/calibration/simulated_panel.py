@@ -12,6 +12,8 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.calibration.product import DarkConditions
+
 BRIGHT_GV = 20_000.0
 SLOPE_GV = 0.9  # SNR 150 at BRIGHT_GV
 READ_GV = 4.0
@@ -75,6 +77,11 @@ class SimulatedExposures:
     tube_std: float = 0.01
     spikes: dict[int, list[tuple[int, int, float]]] = field(default_factory=dict)
     reads: int = 0
+    source_distance_mm: float | None = None
+    conditions: DarkConditions = field(default_factory=DarkConditions)
+
+    def name(self, index: int) -> str:
+        return f"{'dark' if self.level_gv == 0 else 'flat'} {index}"
 
     def read(self, index: int, out: np.ndarray) -> None:
         panel = self.panel

@@ -227,9 +227,9 @@ def test_the_same_exposures_give_the_same_identity_and_progress_counts_up():
     first = build(panel, [panel.darks(3)], [flats], progress=lambda *at: seen.append(at))
     second = build(panel, [panel.darks(3)], [panel.flats(9, dose=2)])
     assert first.identity == second.identity
-    # Once each, and one pair of darks, four of flats again.
-    assert seen == [(i + 1, 3 + 9 + 2 + 8) for i in range(22)]
-    assert flats.reads == 9 + 8
+    # Twice each, and one pair of darks, four of flats again.
+    assert seen == [(i + 1, 2 * (3 + 9) + 2 + 8) for i in range(34)]
+    assert flats.reads == 2 * 9 + 8
 
 
 def test_memory_does_not_grow_with_frames():

@@ -7,6 +7,7 @@ from pipeline.calibration.classify import (
     BadPixelLimits,
     bad_neighbourhood,
     classify_noisy,
+    classify_persistent,
     classify_response,
     count_classes,
     uniformity_deviation,
@@ -15,6 +16,7 @@ from pipeline.model import PixelClass
 
 LIMITS = BadPixelLimits()
 SHAPE = 64, 80
+MANY = 10_000  # frames: the median of variances is the variance
 
 
 def classify(*signals, limits=LIMITS, clipped=None, several_doses=False):
@@ -108,7 +110,7 @@ def test_a_clipped_pixel_is_over_responding():
 def test_noisy_against_the_panels_median(factor, std, noisy):
     variance = np.full(SHAPE, 16, np.float32)
     variance[3, 4] = std**2
-    found = classify_noisy(variance, BadPixelLimits(noisy_factor=factor))
+    found = classify_noisy(variance, MANY, BadPixelLimits(noisy_factor=factor))
     assert found[3, 4] == noisy
     assert np.count_nonzero(found) == noisy
 
@@ -116,7 +118,69 @@ def test_noisy_against_the_panels_median(factor, std, noisy):
 def test_a_noiseless_panel_counts_rounding_as_its_noise():
     variance = np.zeros(SHAPE, np.float32)
     variance[0, :2] = 1.0, 4.0  # limit: 6/√12 = 1.73 GV
-    np.testing.assert_array_equal(np.argwhere(classify_noisy(variance, LIMITS)), [[0, 1]])
+    np.testing.assert_array_equal(np.argwhere(classify_noisy(variance, MANY, LIMITS)), [[0, 1]])
+
+
+@pytest.mark.parametrize("frames", [2, 3, 5, 30])
+def test_the_noisy_limit_holds_for_few_frames_too(frames):
+    rng = np.random.default_rng(frames)
+    values = 7 * rng.standard_normal((frames, 400, 500))
+    values[:, ::20, ::20] *= 100
+    variance = values.var(axis=0, ddof=1).astype(np.float32)
+    found = classify_noisy(variance, frames, LIMITS)
+    # Two frames of 100 times the noise agree to within 6 std in 5 % of cases; 500 pixels, 4 std.
+    assert np.mean(found[::20, ::20]) > 1 - (0.09 if frames == 2 else 0.01)
+    found[::20, ::20] = False
+    assert not found.any()
+
+
+def after_the_beam(lag_gv, noise_gv, *, shape=(400, 500), seed=6):
+    """Lag that falls to two thirds at the edges, and noise; the smooth part and the frame."""
+    _, x = np.mgrid[: shape[0], -1 : 1 : shape[1] * 1j]
+    lag = (lag_gv * (1 - x**2 / 3)).astype(np.float32)
+    noise = np.random.default_rng(seed).normal(0, noise_gv, shape)
+    return lag, (lag + noise).astype(np.float32)
+
+
+@pytest.mark.parametrize(
+    ("factor", "kept", "persistent"),
+    [(2, 1.9, False), (2, 2.2, True), (3, 2.7, False), (3, 3.4, True)],
+)
+def test_persistent_against_the_neighbours_lag(factor, kept, persistent):
+    lag, after = after_the_beam(90, 1.0)
+    places = np.s_[5::20, 7::20]
+    after[places] = kept * lag[places]
+    found = classify_persistent(after, 1.0, BadPixelLimits(persistent_factor=factor))
+    # The median's steps: 2·(90 + 10)/254 = 0.8 GV, its noise 1.25/9 GV: 2 % of 60 GV with factor 2.
+    assert np.all(found[places] == persistent)
+    found[places] = False
+    assert not found.any()
+
+
+@pytest.mark.parametrize("lag_gv", [0.0, -3.0, 5.0, 60.0])
+@pytest.mark.parametrize("told_gv", [4.0, 14.0])
+def test_noise_alone_makes_no_pixel_persistent(lag_gv, told_gv):
+    """Not even where the frame has more noise than is told: lag brings quantum noise of its own."""
+    _, after = after_the_beam(lag_gv, 14.0)
+    # 5 std above: 3e-7 of 200,000 pixels; the median adds 1.25/9 in quadrature.
+    assert np.count_nonzero(classify_persistent(after, told_gv, LIMITS)) <= 1
+
+
+def test_where_there_is_no_lag_noise_is_the_measure():
+    _, after = after_the_beam(0, 4.0)
+    after[100, 100], after[50, 60] = 45.0, 12.0
+    found = classify_persistent(after, 4.0, LIMITS)
+    assert found[100, 100]
+    assert np.count_nonzero(found) == 1
+
+
+@pytest.mark.parametrize("size_px", [3, 9, 31])
+def test_the_neighbourhood_of_persistent_pixels_is_a_parameter(size_px):
+    """A patch that keeps more is persistent only as seen from a neighbourhood larger than it."""
+    _, after = after_the_beam(90, 0.5)
+    after[200:212, 200:212] *= 4
+    found = classify_persistent(after, 0.5, BadPixelLimits(persistent_px=size_px))
+    assert found[205, 205] == (size_px == 31)
 
 
 @pytest.mark.parametrize("deviation", [-0.04, -0.011, 0.0, 0.009, 0.02])

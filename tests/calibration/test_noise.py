@@ -5,7 +5,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.calibration.noise import BlockNoise, fit_noise, pair_noise, relative_variance
+from pipeline.calibration.noise import (
+    BlockNoise,
+    fit_noise,
+    pair_noise,
+    photon_transfer,
+    relative_variance,
+    require_one_gain,
+    require_steady,
+)
 from pipeline.calibration.product import NoiseModel
 from pipeline.errors import CalibrationError
 
@@ -117,3 +125,66 @@ def test_relative_variance_is_the_inverse_square_of_snr():
     model = NoiseModel(offset=100, slope=0.5)
     # (100 + 0.5·2000)/(4·2000²)
     assert float(relative_variance(model, 2000.0, 4)) == pytest.approx(6.875e-5, rel=1e-6)
+
+
+@given(st.floats(0.1, 20), st.floats(0, 40))
+@settings(max_examples=30, deadline=None)
+def test_photon_transfer_counts_electrons(electrons_per_gv, read_electrons):
+    """A panel of so many electrons a gray value; its noise in GV, with that of rounding."""
+    read_gv = read_electrons / electrons_per_gv
+    found = photon_transfer(NoiseModel(read_gv**2 + 1 / 12, 1 / electrons_per_gv))
+    assert found["electrons_per_gv"] == pytest.approx(electrons_per_gv)
+    assert found["read_noise_electrons"] == pytest.approx(read_electrons, rel=1e-6, abs=1e-6)
+    # There quanta (signal in electrons) scatter as much as all else.
+    at = found["quantum_limited_from_gv"]
+    assert at * electrons_per_gv == pytest.approx(read_electrons**2 + electrons_per_gv**2 / 12)
+
+
+def test_read_noise_below_rounding_is_none():
+    assert photon_transfer(NoiseModel(0.05, 1.0))["read_noise_electrons"] == 0
+
+
+def noise_at(signal_gv, slope, blocks=200, seed=1):
+    """Blocks of 1023 degrees of freedom, read noise 16 GV²."""
+    rng = np.random.default_rng(seed)
+    variance = (16 + slope * signal_gv) * rng.chisquare(1023, blocks) / 1023
+    return BlockNoise(np.full(blocks, float(signal_gv)), variance, np.full(blocks, 1023.0))
+
+
+@pytest.mark.parametrize(("other", "refused"), [(1.0, False), (1.4, False), (1.6, True), (4, True)])
+def test_flats_of_another_gain_are_told_by_their_noise(other, refused):
+    dark = [noise_at(0.0, 0.9)]
+    levels = {
+        "flats at dose 1": [noise_at(5e3, 0.9)],
+        "flats at dose 2": [noise_at(9e3, 0.9 * other)],
+    }
+    if not refused:
+        require_one_gain(dark, levels)
+        return
+    with pytest.raises(
+        CalibrationError, match=r"noise of the flats at dose 2 says .* dose 1 1\.1;"
+    ):
+        require_one_gain(dark, levels)
+
+
+def test_where_read_noise_leads_gain_is_not_judged():
+    require_one_gain([noise_at(0.0, 0.9)], {"a": [noise_at(10, 0.9)], "b": [noise_at(9e3, 0.9)]})
+    require_one_gain([], {"a": [noise_at(5e3, 0.9)]})
+
+
+def test_few_pixels_prove_nothing_about_gain():
+    few = {"a": [noise_at(5e3, 0.9, blocks=1)], "b": [noise_at(9e3, 1.45, blocks=1)]}
+    require_one_gain([noise_at(0.0, 0.9)], few)
+
+
+@pytest.mark.parametrize(("scatter_gv", "refused"), [(4.1, False), (7.0, False), (9.0, True)])
+def test_darks_that_jump_are_refused(scatter_gv, refused):
+    blocks, variances = [noise_at(0.0, 0.9)], [np.full((8, 8), scatter_gv**2, np.float32)]
+    if not refused:
+        require_steady(blocks, variances)
+        return
+    with pytest.raises(
+        CalibrationError, match=r"darks: the darks scatter by 9\.0 GV.* only 4\.0 GV"
+    ):
+        require_steady(blocks, variances)
+    require_steady([], variances)  # a single dark

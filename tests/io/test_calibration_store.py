@@ -15,6 +15,7 @@ import tifffile
 from pipeline.calibration.product import (
     CalibrationFacts,
     CalibrationSet,
+    DarkConditions,
     NoiseModel,
     content_identity,
 )
@@ -55,7 +56,7 @@ def stored(calibration: CalibrationSet, tmp_path: Path) -> Path:
 
 def test_everything_comes_back_exactly(calibration: CalibrationSet, stored: Path) -> None:
     names = sorted(path.name for path in stored.iterdir())
-    assert names == ["badpixels.tif", "calibration.json", "dark.tif", "gain.tif"]
+    assert names == ["bad_pixels.csv", "badpixels.tif", "calibration.json", "dark.tif", "gain.tif"]
     read = read_calibration(stored)
     assert read.facts == calibration.facts
     assert read.identity == calibration.identity
@@ -63,6 +64,44 @@ def test_everything_comes_back_exactly(calibration: CalibrationSet, stored: Path
         array = getattr(read, name)
         np.testing.assert_array_equal(array, getattr(calibration, name), strict=True)
         assert not array.flags.writeable
+
+
+def test_dark_states_curvature_and_what_belongs_to_them_come_back(
+    calibration: CalibrationSet, tmp_path: Path
+) -> None:
+    facts = dataclasses.replace(
+        FACTS,
+        dark_conditions=DarkConditions(20.0, 2.0),
+        dark_states=(DarkConditions(35.0, 2.0), DarkConditions(None, 4.0)),
+        lag_regions=((0.004, 0.005), (0.006, 0.007)),
+        beam={"source_distance_mm": 700.0},
+        rejected=({"file": "dark/3.tif", "reason": "light_leak"},),
+        linearity={"reference_gv": 1e4},
+    )
+    states = (calibration.dark + 10, calibration.dark + 20)
+    curvature = (calibration.gain - 1) * np.float32(1e-6)
+    identity = content_identity(
+        facts,
+        calibration.dark,
+        calibration.gain,
+        calibration.classes,
+        dark_states=states,
+        curvature=curvature,
+    )
+    full = dataclasses.replace(
+        calibration, facts=facts, identity=identity, dark_states=states, curvature=curvature
+    )
+    write_calibration(tmp_path / "full", full)
+    read = read_calibration(tmp_path / "full")
+    assert read.facts == facts and read.identity == identity
+    assert read.curvature is not None
+    np.testing.assert_array_equal(read.curvature, curvature, strict=True)
+    np.testing.assert_array_equal(read.dark_states, states)
+    record = tmp_path / "full" / "calibration.json"
+    text = record.read_text().replace('"temperature_c": 35.0', '"warmth": 35.0')
+    record.write_text(text)
+    with pytest.raises(CalibrationError, match="dark_states"):
+        read_calibration(tmp_path / "full")
 
 
 def test_the_same_calibration_gives_the_same_bytes(

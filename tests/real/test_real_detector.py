@@ -8,7 +8,7 @@ lies (`test_noise_grows_in_proportion_to_the_signal`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
@@ -16,7 +16,7 @@ import tifffile
 
 from pipeline.calibration.build import Conditions, build_calibration
 from pipeline.calibration.noise import fit_noise, pair_noise
-from pipeline.calibration.product import CalibrationSet
+from pipeline.calibration.product import CalibrationSet, DarkConditions
 from pipeline.model import PixelClass, RawImage
 from tests.real.real_scan import TESTDATA
 
@@ -30,10 +30,15 @@ class Shot:
 
     images: RawImage
     dose: float | None = None
+    source_distance_mm: float | None = None
+    conditions: DarkConditions = field(default_factory=DarkConditions)
 
     @property
     def frames(self) -> int:
         return len(self.images)
+
+    def name(self, index: int) -> str:
+        return f"frame {index}"
 
     def read(self, index: int, out: RawImage) -> None:
         out[...] = self.images[index]

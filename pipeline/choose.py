@@ -1,0 +1,115 @@
+"""Which calibration a weld gets: the folder that its config names, or the nearest of a library."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from statistics import median
+
+from pipeline.calibration.conditions import Condition, Wanted, wanted_by_frames
+from pipeline.calibration.for_scan import for_scan
+from pipeline.calibration.library import Entry
+from pipeline.calibration.lookup import Choice, accept_named, choose
+from pipeline.calibration.product import CalibrationSet
+from pipeline.config.panel import Panel
+from pipeline.config.weld import WeldJob
+from pipeline.errors import CalibrationError
+from pipeline.io.calibration_store import read_calibration, read_facts
+from pipeline.io.library_store import is_library, read_library
+from pipeline.model import FrameRow
+from pipeline.plan import scan_geometry
+
+_DARK_CONDITIONS = frozenset({Condition.TEMPERATURE, Condition.FRAME_TIME})
+
+
+@dataclass(frozen=True, slots=True)
+class ChosenCalibration:
+    """The folder to read the calibration from, and why that one."""
+
+    folder: Path
+    choice: Choice
+
+
+def choose_calibration(job: WeldJob, rows: Sequence[FrameRow]) -> ChosenCalibration:
+    """The calibration for a weld's frames; ``rows`` is its frame table.
+
+    A folder that is named must suit the frames as well, as far as frames and calibration tell;
+    one that lies in a library must not be withdrawn. Whether panel, mode and size fit is for
+    ``CalibrationSet.require_fit``, and whether the content is sound for ``read_calibration``.
+
+    Raises:
+        CalibrationError: none suits, or what is against it isn't allowed in the config.
+    """
+    told = job.calibration
+    wanted = wanted_by_panel(job.panel, rows)
+    allow = frozenset(map(Condition, told.allow))
+    if told.folder is None:
+        if told.library is None:  # the config's own rule gives one of the two
+            raise ValueError("the job names neither a calibration nor a library")
+        library = read_library(told.library)
+        try:
+            choice = choose(library.entries, wanted, allow=allow)
+        except CalibrationError as error:
+            raise CalibrationError(
+                error.what,
+                where=str(told.library),
+                expected=error.expected,
+                remedy=error.remedy,
+            ) from error
+        return ChosenCalibration(library.path(choice.entry), choice)
+    entry, in_library = _named(told.folder)
+    choice = accept_named(entry, wanted, in_library=in_library, allow=allow)
+    return ChosenCalibration(told.folder, choice)
+
+
+def calibration_for(
+    job: WeldJob, rows: Sequence[FrameRow]
+) -> tuple[ChosenCalibration, CalibrationSet]:
+    """The chosen calibration as these frames need it: read, fitting, at the scan's conditions.
+
+    Raises:
+        CalibrationError: see ``choose_calibration``; or it can't be read, doesn't fit the panel, or
+            its darks don't reach the scan's temperature or frame time.
+    """
+    chosen, panel = choose_calibration(job, rows), job.panel
+    stored = read_calibration(chosen.folder)
+    stored.require_fit(
+        rows=panel.rows, columns=panel.columns, serial=panel.serial, gain_mode=panel.gain_mode
+    )
+    return chosen, for_scan(
+        stored,
+        *scan_geometry(job),
+        temperature_c=_middle([row.temperature_c for row in rows]),
+        frame_time_s=_middle([row.exposure_s for row in rows]),
+        beyond=not _DARK_CONDITIONS.isdisjoint(job.calibration.allow),
+    )
+
+
+def _middle(values: Sequence[float | None]) -> float | None:
+    """The median of what is told; None where nothing is."""
+    told = [value for value in values if value is not None]
+    return median(told) if told else None
+
+
+def wanted_by_panel(panel: Panel, rows: Sequence[FrameRow]) -> Wanted:
+    """What the frames of a table ask of a calibration of this panel."""
+    return wanted_by_frames(
+        rows,
+        serial=panel.serial,
+        gain_mode=panel.gain_mode,
+        panel_rows=panel.rows,
+        panel_columns=panel.columns,
+        binning=panel.binning,
+    )
+
+
+def _named(folder: Path) -> tuple[Entry, bool]:
+    """A calibration that was named, with its records where it lies in a library."""
+    home = folder.absolute().parent
+    if is_library(home):
+        for entry in read_library(home).entries:
+            if entry.name == folder.name:
+                return entry, True
+    identity, facts = read_facts(folder)
+    return Entry(str(folder), identity, facts), False

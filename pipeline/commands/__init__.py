@@ -1,0 +1,1 @@
+"""Commands that come in groups, a module each."""

@@ -1,0 +1,22 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+Quiet = Annotated[bool, typer.Option("--quiet", help="No progress on stderr.")]
+Json = Annotated[bool, typer.Option("--json", help="One machine-readable result on stdout.")]
+Debug = Annotated[bool, typer.Option("--debug", help="Show the traceback of a fault of the tool.")]
+Replace = Annotated[bool, typer.Option("--replace", help="Replace an older result.")]
+Config = Annotated[Path, typer.Argument(metavar="CONFIG", help="Config file (.toml).")]
+
+FAILED_VERDICT = 3
+"""Exit code: done, but the verdict is fail."""
+
+
+def given(folders: dict[str, Path | None]) -> dict[str, object]:
+    """Those of the overrides that were given on the command line."""
+    return {key: folder for key, folder in folders.items() if folder is not None}
