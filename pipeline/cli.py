@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import io
 import os
+import signal
 import sys
 import traceback
 from collections.abc import Sequence
@@ -15,14 +16,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline import __version__
+from pipeline.commands.calibrate import calibrate_commands
+from pipeline.commands.options import FAILED_VERDICT, Config, Debug, Json, Quiet, Replace, given
 from pipeline.errors import InputError
 from pipeline.terminal import ProgressLines, show, show_strip, tell
 
 if TYPE_CHECKING:
     from pipeline.run import RunResult
 
-_FAILED_VERDICT = 3
 _INTERRUPTED = 130
+_STOPPED = "stopped; nothing half-made is left"
 
 app = typer.Typer(
     name="girthstrip",
@@ -31,14 +34,9 @@ app = typer.Typer(
     epilog="Begin with: girthstrip demo",
     add_completion=False,
     rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
     pretty_exceptions_enable=False,
 )
-
-Quiet = Annotated[bool, typer.Option("--quiet", help="No progress on stderr.")]
-Json = Annotated[bool, typer.Option("--json", help="One machine-readable result on stdout.")]
-Debug = Annotated[bool, typer.Option("--debug", help="Show the traceback of a fault of the tool.")]
-Replace = Annotated[bool, typer.Option("--replace", help="Replace an older result.")]
-Config = Annotated[Path, typer.Argument(metavar="CONFIG", help="Config file (.toml).")]
 
 
 def _print_version(wanted: bool) -> None:
@@ -61,7 +59,11 @@ def _common(
 def demo(
     out: Annotated[
         Path | None,
-        typer.Option("--out", help="New folder for everything; without it ./girthstrip-demo."),
+        typer.Option(
+            "--out",
+            metavar="FOLDER",
+            help="New folder for everything; without it ./girthstrip-demo.",
+        ),
     ] = None,
     quiet: Quiet = False,
     as_json: Json = False,
@@ -80,19 +82,54 @@ def simulate(
     preset: Annotated[
         str,
         typer.Argument(
-            help="Ready scan: small, two_wall, arc, ring24, hard24 or continuous24.",
+            metavar="PRESET",
+            help="Ready scan: small, two_wall, arc, ring24, hard24 or continuous24; or panel: "
+            "every kind of calibration exposure of one panel, without a scan.",
         ),
     ],
-    out: Annotated[Path, typer.Argument(help="New folder for the scan.")],
-    seed: Annotated[int, typer.Option("--seed", min=0, help="Other seeds, other scans.")] = 1,
+    out: Annotated[Path, typer.Argument(metavar="OUT", help="New folder for the scan.")],
+    seed: Annotated[
+        int, typer.Option("--seed", metavar="N", min=0, help="Other seeds, other scans.")
+    ] = 1,
+    fault: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--fault",
+            metavar="FAULT",
+            help="Something that goes wrong with the panel's exposures: dust, object, light_leak, "
+            "afterglow or roll_off; may be repeated.",
+        ),
+    ] = None,
     quiet: Quiet = False,
     as_json: Json = False,
     debug: Debug = False,
 ) -> None:
     """Make a scan of an invented weld, and its truth."""
+    from pipeline.simulation.panel_plan import PANEL, PanelPlan, get_faults
     from pipeline.simulation.presets import get_preset
     from pipeline.simulation.write import write_scan
 
+    faults = get_faults(fault or [], preset)
+    if preset == PANEL:
+        from pipeline.simulation.panel_write import write_panel
+
+        with ProgressLines(quiet) as progress:
+            folder = write_panel(PanelPlan(), out, seed=seed, faults=faults, progress=progress)
+        config = folder / "calibrate.toml"
+        show(
+            as_json,
+            {
+                "folder": str(folder),
+                "preset": PANEL,
+                "seed": seed,
+                "faults": list(faults),
+                "calibrate_config": str(config),
+            },
+            f"exposures   {folder}"
+            + "".join(f"\nfault       {one}: {one.about}" for one in faults)
+            + f"\nnext        girthstrip calibrate {config}",
+        )
+        return
     chosen = get_preset(preset)
     with ProgressLines(quiet) as progress:
         folder = write_scan(chosen, out, seed=seed, progress=progress)
@@ -112,67 +149,46 @@ def simulate(
     )
 
 
-@app.command(epilog="Example: girthstrip calibrate calibration.toml --out calibration-march")
-def calibrate(
-    config: Config,
-    exposures: Annotated[
-        Path | None,
-        typer.Option("--exposures", help="Folder that holds the exposures' folders."),
-    ] = None,
-    out: Annotated[Path | None, typer.Option("--out", help="New calibration folder.")] = None,
-    replace: Replace = False,
-    quiet: Quiet = False,
-    as_json: Json = False,
-    debug: Debug = False,
-) -> None:
-    """Make a calibration from dark and flat exposures."""
-    from pipeline.calibrate import run_calibrate
-    from pipeline.calibration.acceptance import remarks
-    from pipeline.config.calibrate import load_calibrate_config
-
-    job = load_calibrate_config(config, _given({"output.folder": out}), exposures)
-    with ProgressLines(quiet) as progress:
-        made = run_calibrate(job, replace=replace, progress=progress)
-    facts, folder = made.facts, job.output.folder
-    bad = facts.bad_pixels.get("total", 0)
-    share = bad / (facts.rows * facts.columns)
-    show(
-        as_json,
-        {
-            "folder": str(folder),
-            "identity": made.identity,
-            "bad_pixels": dict(facts.bad_pixels),
-            "acceptance": dict(facts.acceptance),
-            "remarks": list(remarks(facts)),
-        },
-        f"calibration {folder}\n"
-        f"identity    {made.identity}\n"
-        f"panel       {facts.serial}, {facts.rows} × {facts.columns} pixels\n"
-        f"bad pixels  {bad} ({share:.3%})"
-        + "".join(f"\nnote        {remark}" for remark in remarks(facts)),
-    )
+app.add_typer(calibrate_commands)
 
 
 @app.command(epilog="Example: girthstrip stitch weld.toml --calibration calibration-march")
 def stitch(
     config: Config,
     frames: Annotated[
-        Path | None, typer.Option("--frames", help="Folder of the frames and frames.csv.")
+        Path | None,
+        typer.Option("--frames", metavar="FOLDER", help="Folder of the frames and frames.csv."),
     ] = None,
     calibration: Annotated[
-        Path | None, typer.Option("--calibration", help="Folder of the calibration.")
+        Path | None,
+        typer.Option("--calibration", metavar="FOLDER", help="Folder of the calibration."),
     ] = None,
-    out: Annotated[Path | None, typer.Option("--out", help="New folder for the result.")] = None,
+    library: Annotated[
+        Path | None,
+        typer.Option(
+            "--library",
+            metavar="FOLDER",
+            help="Calibration library to take the nearest valid one from.",
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FOLDER", help="New folder for the result.")
+    ] = None,
     job_sheet: Annotated[
         Path | None,
-        typer.Option("--job-sheet", help="Job sheet (.csv or .toml); its row of this weld counts."),
+        typer.Option(
+            "--job-sheet",
+            metavar="FILE",
+            help="Job sheet (.csv or .toml); its row of this weld counts.",
+        ),
     ] = None,
     replace: Replace = False,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Only show what would be done, and its memory.")
     ] = False,
     threads: Annotated[
-        int | None, typer.Option("--threads", min=1, help="Threads; without it all cores.")
+        int | None,
+        typer.Option("--threads", metavar="N", min=1, help="Threads; without it all cores."),
     ] = None,
     quiet: Quiet = False,
     as_json: Json = False,
@@ -180,21 +196,27 @@ def stitch(
 ) -> None:
     """Make one weld's frames into one strip."""
     from pipeline.config.weld import load_weld_config
-    from pipeline.io.job_sheet import CONFIG_KEYS, read_job_sheet
+    from pipeline.io.job_sheet import CONFIG_KEYS, read_job_sheet, replaced_values
 
-    folders = _given(
+    folders = given(
         {"frames.folder": frames, "calibration.folder": calibration, "output.folder": out}
     )
+    if library is not None:  # a folder that the config names doesn't count then
+        folders = {"calibration.folder": calibration} | folders | {"calibration.library": library}
     job = load_weld_config(config, folders)
+    replaced: tuple[str, ...] = ()
     if job_sheet is not None:
         row = read_job_sheet(job_sheet, job.weld.id)
         told = {CONFIG_KEYS[column]: text for column, text in row.items()}
-        job = load_weld_config(config, folders | told, source=str(job_sheet))
+        without, job = job, load_weld_config(config, folders | told, source=str(job_sheet))
+        replaced = replaced_values(row, without, job)
     if dry_run:
-        from pipeline.plan import plan_weld
+        from pipeline.dry_run import dry_run as look
 
-        plan = plan_weld(job)
-        show(as_json, plan.as_dict(), plan.text())
+        found = look(job, replace=replace)
+        lines = [*(f"sheet    {sentence}" for sentence in replaced), found.text()]
+        record = found.as_dict() | {"from_job_sheet": list(replaced)}
+        show(as_json, record, "\n".join(lines))
         return
 
     from pipeline.outputs.page import render_page
@@ -204,17 +226,37 @@ def stitch(
         result = run_weld(
             job, report=render_page, progress=progress, threads=threads, replace_folder=replace
         )
-    _end_with_strip(result, as_json)
+    _end_with_strip(result, as_json, replaced)
 
 
-def _end_with_strip(result: RunResult, as_json: bool) -> None:
-    show_strip(result, as_json)
+def _end_with_strip(result: RunResult, as_json: bool, replaced: Sequence[str] = ()) -> None:
+    show_strip(result, as_json, replaced)
     if result.verdict == "fail":
-        raise typer.Exit(_FAILED_VERDICT)
+        raise typer.Exit(FAILED_VERDICT)
 
 
-def _given(folders: dict[str, Path | None]) -> dict[str, object]:
-    return {key: folder for key, folder in folders.items() if folder is not None}
+class _Signals:
+    """Ctrl-C, a closed terminal and a polite kill, all as an interrupt that cleans up.
+
+    The interrupt may come out of a library's innermost as an exception of its own; that one had
+    come is then still known.
+    """
+
+    def __init__(self) -> None:
+        self.came = False
+
+    def install(self) -> None:
+        """From now on the three end the command with ``_INTERRUPTED``."""
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+            if signal.getsignal(number) is not signal.SIG_IGN:  # as under nohup
+                signal.signal(number, self._interrupt)
+
+    def _interrupt(self, *_: object) -> None:
+        self.came = True
+        raise KeyboardInterrupt
+
+
+_signals = _Signals()
 
 
 def run(arguments: Sequence[str]) -> int:  # noqa: PLR0911 - one return an ending
@@ -224,21 +266,23 @@ def run(arguments: Sequence[str]) -> int:  # noqa: PLR0911 - one return an endin
     fault of the tool; 130 interrupted.
     """
     as_json = "--json" in arguments
+    words = ["--help" if word == "help" else word for word in arguments[:1]] + [*arguments[1:]]
     command = typer.main.get_command(app)
     try:
-        with command.make_context("girthstrip", list(arguments) or ["--help"]) as context:
+        with command.make_context("girthstrip", words or ["--help"]) as context:
             command.invoke(context)
     except typer.Exit as done:
         return done.exit_code
     except InputError as error:
         return tell(as_json, type(error).__name__, str(error), error.exit_code)
     except (KeyboardInterrupt, typer.Abort):
-        return tell(as_json, "Interrupted", "stopped; nothing half-made is left", _INTERRUPTED)
+        return tell(as_json, "Interrupted", _STOPPED, _INTERRUPTED)
     except Exception as error:
-        if "KeyboardInterrupt" in str(error):  # a compiled library handed it on as its own
-            return tell(as_json, "Interrupted", "stopped; nothing half-made is left", _INTERRUPTED)
+        if _signals.came or "KeyboardInterrupt" in str(error):
+            return tell(as_json, "Interrupted", _STOPPED, _INTERRUPTED)
         if hasattr(error, "format_message"):  # the call itself is wrong
-            message = f"{error.format_message()} (see girthstrip --help)"
+            asked = getattr(getattr(error, "ctx", None), "command_path", "girthstrip")
+            message = f"{error.format_message()} (see {asked} --help)"
             return tell(as_json, "UsageError", message, InputError.exit_code)
         if "--debug" in arguments or os.environ.get("GIRTHSTRIP_DEBUG"):
             traceback.print_exc()
@@ -255,4 +299,5 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # names of files may hold anything
             stream.reconfigure(errors="backslashreplace")
+    _signals.install()
     sys.exit(run(sys.argv[1:]))

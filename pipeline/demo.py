@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from itertools import count
 from pathlib import Path
 
@@ -26,6 +27,8 @@ def free_folder() -> Path:
 def run_demo(out: Path, progress: Progress | None = None) -> RunResult:
     """Make the folder ``out`` with ``scan``, ``calibration`` and ``result`` in it.
 
+    On any exception, an interrupt included, the folder is taken away again.
+
     Raises:
         OutputError: ``out`` exists already, or can't be written.
     """
@@ -37,6 +40,14 @@ def run_demo(out: Path, progress: Progress | None = None) -> RunResult:
         ) from None
     except OSError as error:
         raise OutputError(f"can't be made ({error.strerror})", where=str(out)) from error
+    try:
+        return _fill(out, progress)
+    except BaseException:
+        shutil.rmtree(out, ignore_errors=True)  # it is ours: it didn't exist before
+        raise
+
+
+def _fill(out: Path, progress: Progress | None) -> RunResult:
     scan, calibration = out / "scan", out / "calibration"
     write_scan(get_preset("small"), scan, progress=progress)
     exposures = load_calibrate_config(scan / "calibrate.toml", {"output.folder": calibration})

@@ -11,6 +11,8 @@ import numba
 import numpy as np
 
 import pipeline
+from pipeline.calibration.acceptance import remarks as calibration_remarks
+from pipeline.calibration.lookup import Choice
 from pipeline.calibration.product import CalibrationSet
 from pipeline.config.weld import WeldJob
 from pipeline.model import FrameRow, Strip, StripGrid
@@ -21,7 +23,9 @@ from pipeline.quality.assemble import (
     ruler_check,
     strip_checks,
 )
+from pipeline.quality.calibration import calibration_checks
 from pipeline.quality.coverage import find_gaps
+from pipeline.quality.exposure import exposure_facts
 from pipeline.quality.log import (
     CalibrationUsed,
     Check,
@@ -52,10 +56,14 @@ def quality_log(
     clipped: int,
     inputs: Sequence[InputFile],
     without_history: Sequence[int] | None = None,
+    *,
+    remarks: Sequence[str] = (),
+    choice: Choice | None = None,
 ) -> QualityLog:
     """The log of one weld. ``rows`` is the frame table, ``reasons`` why frames were left out by
     index, ``clipped`` how many strip pixels were too bright for 16 bits, ``without_history`` the
-    frames whose lag correction lacked one before them (None: not known)."""
+    frames whose lag correction lacked one before them (None: not known), ``remarks`` what was odd
+    but allowed in the frames, ``choice`` why this calibration was used."""
     solved, grid = found.adjustment, strip.grid
     seams = measure_seams(
         found.placement,
@@ -71,12 +79,18 @@ def quality_log(
         weld=WeldFacts(
             **{name: getattr(job.weld, name) for name in WeldFacts.__dataclass_fields__}
         ),
+        exposure=exposure_facts([row for row in rows if row.index not in reasons]),
         checks=(
             *acquisition_checks(reasons, len(rows)),
+            *(calibration_checks(choice) if choice else ()),
             *_lag_checks(job, without_history),
             *registration_checks(found, seams, job.limits, grid.pitch_mm, grid.ring),
             ruler_check(_ruler_sigma_mm(job, found, grid, (low, high)), job.limits),
             *strip_checks(strip, gaps, clipped, job.limits),
+        ),
+        remarks=(
+            *map(_sentence, remarks),
+            *(f"Calibration: {remark}" for remark in calibration_remarks(facts)),
         ),
         strip=_strip_facts(job, strip, solved.geometry.circumference_mm),
         geometry=_geometry_facts(found),
@@ -106,6 +120,11 @@ def software() -> Mapping[str, str]:
         "opencv": cv2.__version__,
         "numba": numba.__version__,
     }
+
+
+def _sentence(remark: str) -> str:
+    """A remark with a capital in front and a full stop behind."""
+    return remark[:1].upper() + remark[1:].removesuffix(".") + "."
 
 
 def _strip_facts(job: WeldJob, strip: Strip, circumference_mm: float) -> StripFacts:
@@ -166,6 +185,7 @@ def _geometry_facts(found: Registered) -> GeometryFacts:
         roll_sigma_deg=math.degrees(solved.roll_sigma_rad),
         standoff_mm=solved.geometry.standoff_mm,
         arrangement=solved.geometry.arrangement.value,
+        encoder_scale=solved.encoder_scale,
         refined=solved.refined,
     )
 

@@ -15,12 +15,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
-from pipeline.calibration.product import CalibrationSet
+from pipeline.choose import calibration_for
+from pipeline.config.path_text import path_text
 from pipeline.config.weld import WeldJob
 from pipeline.errors import FrameError
 from pipeline.geometry import Panel, ScanGeometry
-from pipeline.io.calibration_store import read_calibration
 from pipeline.io.digest import sha256_file
 from pipeline.io.fault_list import fault_list
 from pipeline.io.folders import new_folder
@@ -60,11 +61,13 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass(frozen=True, slots=True)
 class RunResult:
-    """Where the results lie, the quality log, and how long each pass took (seconds)."""
+    """Where the results lie, the quality log, how long each pass took (seconds), and why it was
+    this calibration (not in the log: a library grows, the log must come out the same again)."""
 
     folder: Path
     log: QualityLog
     seconds: Mapping[str, float]
+    why_calibration: str
 
     @property
     def verdict(self) -> Verdict:
@@ -90,25 +93,28 @@ def run_weld(
     """
     run = _Run(job, progress or (lambda *_: None), threads or os.cpu_count() or 1)
     final = job.output.folder
-    with new_folder(final, replace=replace_folder, own_files=RESULT_FILES) as folder:
+    # The systems solved here are small: several BLAS threads take longer than one.
+    with (
+        threadpool_limits(limits=1, user_api="blas"),
+        new_folder(final, replace=replace_folder, own_files=RESULT_FILES) as folder,
+    ):
         log = run.make(folder, report)
         run.write_timing(folder)
-    return RunResult(final, log, dict(run.seconds))
+    return RunResult(final, log, dict(run.seconds), run.chosen.choice.reason)
 
 
 class _Run:
     """What a run carries from pass to pass."""
 
     def __init__(self, job: WeldJob, progress: Progress, threads: int) -> None:
-        self.job, self.progress, self.threads = job, progress, threads
+        self.progress, self.threads = progress, threads
         self.seconds: dict[str, float] = {}
         with self.timed("headers"):
             self.scan: Scan = open_scan(job)
-            self.calibration: CalibrationSet = read_calibration(job.calibration.folder)
-        panel = job.panel
-        self.calibration.require_fit(
-            rows=panel.rows, columns=panel.columns, serial=panel.serial, gain_mode=panel.gain_mode
-        )
+            self.chosen, self.calibration = calibration_for(job, self.scan.rows)
+        # The resolved config names it, whatever comes into the library later.
+        named = job.calibration.model_copy(update={"folder": self.chosen.folder})
+        self.job = job.model_copy(update={"calibration": named})
         self.reasons: dict[int, str] = {}
         self.without_history: tuple[int, ...] = ()
         self.unreadable: dict[int, str] = dict(self.scan.problems)
@@ -181,6 +187,8 @@ class _Run:
                     clipped,
                     digests.result(),
                     self.without_history,
+                    remarks=self.scan.remarks,
+                    choice=self.chosen.choice,
                 )
             with self.timed("writing"):
                 images = submit_images(folder, log, strip, pool)
@@ -205,6 +213,7 @@ class _Run:
             self.scan.rows,
             surveys,
             self.unreadable,
+            shot=shooting_order(self.scan.rows),
             min_level=registration.min_level,
             max_saturated=registration.max_saturated,
             min_signal_gv=math.sqrt(max(self.calibration.facts.noise.offset, 0.0)),
@@ -281,7 +290,7 @@ class _Run:
 
     def inputs(self) -> tuple[InputFile, ...]:
         """Every file read, with its digest; named from the config's folder where it lies there."""
-        folder = self.job.calibration.folder
+        folder = self.chosen.folder
         files = [*self.scan.files, *sorted(p for p in folder.iterdir() if p.is_file())]
         return tuple(InputFile(_named_from(p, self.job.base), sha256_file(p)) for p in files)
 
@@ -319,5 +328,5 @@ def _named_from(path: Path, base: Path) -> str:
     """The path from ``base`` on if it lies in there, else its last two parts."""
     absolute, root = path.resolve(), base.resolve()
     if absolute.is_relative_to(root):
-        return absolute.relative_to(root).as_posix()
-    return f"{absolute.parent.name}/{absolute.name}"
+        return path_text(absolute.relative_to(root))
+    return path_text(Path(absolute.parent.name, absolute.name))

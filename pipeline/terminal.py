@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import typer
+
+from pipeline.errors import OutputError
 
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
     from pipeline.quality.check import Check
+    from pipeline.quality.log import FrameRecord, QualityLog
     from pipeline.run import RunResult
 
 CAUTION = (
@@ -22,37 +27,106 @@ CAUTION = (
 
 
 def show(as_json: bool, record: Mapping[str, Any], text: str) -> None:
-    """A result on stdout: the record for programs, or the text for people."""
-    typer.echo(json.dumps(record, indent=1, sort_keys=True) if as_json else text)
+    """A result on stdout: the record for programs, or the text for people.
+
+    Raises:
+        OutputError: stdout takes nothing more; a reader that has gone away is no fault.
+    """
+    try:
+        typer.echo(json.dumps(record, indent=1, sort_keys=True) if as_json else text)
+        sys.stdout.flush()
+    except OSError as error:
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115, PTH123 - to the end
+        if isinstance(error, BrokenPipeError):
+            return
+        raise OutputError(
+            f"can't be written ({error.strerror}); the result itself is complete",
+            where="standard output",
+            remedy="Look into the folder of the result, or print to another place",
+        ) from error
 
 
-def show_strip(result: RunResult, as_json: bool) -> None:
-    """What became of a weld: where to look, what was left out, the verdict and what bears on it."""
+_STEPS: Mapping[str, str] = {
+    "frames": "simulating frames",
+    "dark frames": "simulating dark frames",
+    "flat frames": "simulating flat frames",
+    "truth": "writing down the truth",
+    "fingerprints of the exposures": "calibrating, fingerprints of the exposures",
+    "reading exposures": "calibrating, reading the exposures",
+    "survey": "stitching, which frames belong (survey)",
+    "registration": "stitching, where each was taken (registration)",
+    "blending": "stitching, all onto the strip (blending)",
+}
+"""What the runs call their steps → what people read, who can't know which run it belongs to."""
+
+_FRAMES_A_REASON = 5
+_DONT_FIT = (
+    "most frames don't fit together where the table puts them. If the encoder counts against the "
+    "panel's columns, flip_columns in [panel] (and in the calibration's config) mends it; look "
+    "also at pitch_mm, flip_rows, diameter_mm, standoff_mm and the unit of position_mm"
+)
+
+
+def show_strip(result: RunResult, as_json: bool, replaced: Sequence[str] = ()) -> None:
+    """What became of a weld: where to look, what was left out, the verdict and what bears on it.
+
+    ``replaced`` are values of the config that a job sheet replaced, as sentences.
+    """
     log, folder = result.log, result.folder
     judged = [check for check in log.checks if check.verdict != "pass"]
     left_out = [frame for frame in log.frames if not frame.used]
     lines = [
+        *(f"job sheet   {sentence}" for sentence in replaced),
         f"strip       {folder / 'strip.tif'} ({log.strip.columns} × {log.strip.rows} pixels)",
         f"report      {folder / 'quality.html'}",
+        f"calibration {result.why_calibration}",
         f"frames      {len(log.frames) - len(left_out)} of {len(log.frames)} used",
-        *(f"  left out  {frame.file}: {frame.why_not}" for frame in left_out),
+        *(f"  left out  {line}" for line in _by_reason(left_out)),
+        *(f"note        {remark}" for remark in log.remarks),
         f"verdict     {log.verdict}",
         *(f"  {check.verdict:9} {check.id}: {_told(check)}" for check in judged),
+        *([f"hint        {_DONT_FIT}"] if _most_dont_fit(log) else []),
         CAUTION,
     ]
     record = {
         "folder": str(folder),
         "report": str(folder / "quality.html"),
+        "calibration": result.why_calibration,
         "verdict": str(log.verdict),
         "checks": {check.id: str(check.verdict) for check in log.checks},
         "frames": {"used": len(log.frames) - len(left_out), "left_out": len(left_out)},
+        "remarks": list(log.remarks),
+        "from_job_sheet": list(replaced),
         "seconds": dict(result.seconds),
     }
     show(as_json, record, "\n".join(lines))
 
 
+def _by_reason(left_out: Sequence[FrameRecord]) -> Iterator[str]:
+    """A line a frame, but only the first few of those left out for the same reason."""
+    count: Counter[str] = Counter()
+    for frame in left_out:
+        reason = frame.why_not.partition(":")[0]
+        count[reason] += 1
+        if count[reason] <= _FRAMES_A_REASON:
+            yield f"{frame.file}: {frame.why_not}"
+    for reason, frames in count.items():
+        if frames > _FRAMES_A_REASON:
+            yield f"and {frames - _FRAMES_A_REASON} more: {reason} (all are in positions.csv)"
+
+
+def _most_dont_fit(log: QualityLog) -> bool:
+    """Whether more than half of the frames are in a wrong place or tied to no other."""
+    wrong = sum(frame.why_not.startswith("wrong_place") for frame in log.frames)
+    used = sum(frame.used for frame in log.frames)
+    checks = {check.id: check for check in log.checks}
+    unlinked = checks.get("registration.unlinked_frames")
+    return 2 * (wrong + (unlinked.value or 0 if unlinked else 0)) > wrong + used
+
+
 def _told(check: Check) -> str:
-    value = "not measured" if check.value is None else f"{check.value:.6g} {check.unit}".strip()
+    unit = check.unit.removesuffix("s") if check.value == 1 and len(check.unit) > 1 else check.unit
+    value = "not measured" if check.value is None else f"{check.value:.6g} {unit}".strip()
     limit = "" if check.limit is None else f", limit {check.limit:.6g}"
     return f"{value}{limit}{f' ({check.note})' if check.note else ''}"
 
@@ -81,10 +155,10 @@ class ProgressLines:
     def __call__(self, what: str, done: int, total: int) -> None:
         if self._bars:
             if what not in self._tasks:
-                self._tasks[what] = self._bars.add_task(what, total=total)
+                self._tasks[what] = self._bars.add_task(_STEPS.get(what, what), total=total)
             self._bars.update(self._tasks[what], completed=done, total=total)
         elif done == total and not self._quiet:
-            typer.echo(f"{what}: {done} done", err=True)
+            typer.echo(f"{_STEPS.get(what, what)}: {done} done", err=True)
 
 
 def tell(as_json: bool, kind: str, message: str, code: int) -> int:

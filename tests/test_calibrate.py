@@ -129,3 +129,55 @@ def test_faults_leave_no_folder(folder: Path) -> None:
     with pytest.raises(CalibrationError):
         run_calibrate(job)
     assert not (folder / "calibration").exists()
+
+
+def test_frames_left_out_are_named_by_folder_and_file(folder: Path) -> None:
+    leak = tifffile.imread(folder / "dark" / "4.tif")
+    tifffile.imwrite(folder / "dark" / "4.tif", leak + np.uint16(60), metadata=None)
+    made = run_calibrate(job_of(folder))
+    (rejected,) = made.facts.rejected
+    assert rejected["file"] == "dark/4.tif"
+    assert rejected["reason"].startswith("light_leak: up to ")
+    assert read_calibration(folder / "calibration").facts.rejected == made.facts.rejected
+    # Still among the files that were read, with its digest.
+    assert len(made.facts.exposures[0]["files"]) == FLATS  # type: ignore[arg-type]
+
+
+def test_all_kinds_of_sets_reach_the_builder(folder: Path) -> None:
+    random = np.random.default_rng(6)
+
+    def shoot(name: str, levels: list[float]) -> None:
+        (folder / name).mkdir()
+        for number, level in enumerate(levels):
+            image = 300 + level * GAIN + random.normal(0, 4 + level / 100, (ROWS, COLUMNS))
+            path = folder / name / f"{number:02}.tif"
+            tifffile.imwrite(path, np.round(image).astype(np.uint16), metadata=None)
+
+    shoot("warm", [40 / GAIN.mean()] * 4)
+    shoot("step", [1e4] * 4 + [400.0, 100.0] + [0.0] * 10)
+    text = CONFIG.replace("lag_fractions = [0.02]", "source_distance_mm = 700")
+    text = text.replace('folder = "dark"', 'folder = "dark"\ntemperature_c = 20')
+    text += """
+[[exposures]]
+kind = "dark"
+folder = "warm"
+temperature_c = 30
+
+[[exposures]]
+kind = "step_off"
+folder = "step"
+
+[gain]
+separate_beam = true
+"""
+    (folder / "calibration.toml").write_text(text, encoding="utf-8")
+    facts = run_calibrate(job_of(folder)).facts
+    stored = read_calibration(folder / "calibration")
+    assert [one.temperature_c for one in (facts.dark_conditions, *facts.dark_states)] == [20, 30]
+    assert np.median(stored.dark_states[0] - stored.dark) == pytest.approx(40, abs=2)
+    # 10000 shown is an exposure of 10000/1.04; 96 noisy pixels a cell: 1 GV and 10 of 1e4.
+    assert facts.lag_fractions == pytest.approx((0.0312, 0.0104), rel=0.1)
+    assert facts.beam is not None and facts.beam["source_distance_mm"] == 700
+    assert facts.exposures[0]["temperature_c"] == 20
+    kinds = [one["kind"] for one in facts.exposures]
+    assert kinds == ["dark", "flat", "dark", "step_off"]

@@ -110,7 +110,7 @@ def test_stitch_again_from_the_resolved_config_gives_the_same_bytes(made: Path, 
     assert re.search(r"^frames +\d+ of \d+ used\n  left out  frame_0001.tif: ramp_up", out, re.M)
     assert "verdict     pass" in out
     assert out.endswith(CAUTION + "\n")
-    assert re.search(r"^registration: \d+ done$", err, re.MULTILINE)
+    assert re.search(r"^stitching, .*\(registration\): \d+ done$", err, re.MULTILINE)
     assert "\x1b" not in err
     first = {path.name: path.read_bytes() for path in (made / "result").iterdir()}
     second = {path.name: path.read_bytes() for path in again.iterdir()}
@@ -151,7 +151,10 @@ def test_dry_run_shows_the_plan_and_writes_nothing(made: Path, call: Call, tmp_p
 def test_the_job_sheet_counts_more_than_the_config(made: Path, call: Call, tmp_path: Path) -> None:
     sheet = tmp_path / "sheet.csv"
     config = made / "scan" / "stitch.toml"
-    options = ("--job-sheet", sheet, "--dry-run", "--json")
+    options = (
+        *("--calibration", made / "calibration", "--out", tmp_path / "out"),
+        *("--job-sheet", sheet, "--dry-run", "--json"),
+    )
 
     def columns() -> float:
         """Length of the strip as planned: it follows from the pipe's diameter."""
@@ -326,7 +329,8 @@ def test_progress_without_a_terminal_is_one_line_for_each_thing_done(
         for done in range(1, 4):
             progress("frames", done, 3)
         progress("truth", 1, 1)
-    assert capsys.readouterr() == ("", "frames: 3 done\ntruth: 1 done\n")
+    said = "simulating frames: 3 done\nwriting down the truth: 1 done\n"
+    assert capsys.readouterr() == ("", said)
     with ProgressLines(quiet=True) as progress:
         progress("frames", 3, 3)
     assert capsys.readouterr() == ("", "")

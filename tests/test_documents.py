@@ -19,6 +19,7 @@ from pipeline.config.weld import load_weld_config
 from pipeline.io.frame_table import COLUMNS
 from pipeline.io.job_sheet import CONFIG_KEYS
 from pipeline.quality.limits import Limits
+from pipeline.simulation.panel_plan import PANEL
 from pipeline.simulation.presets import PRESETS
 
 ROOT = Path(__file__).parents[1]
@@ -102,13 +103,13 @@ def test_commands_are_understood(words: list[str]) -> None:
     name, *arguments = words[1:]
     typer.main.get_command(app).commands[name].make_context(name, list(arguments))
     if name == "simulate":
-        assert arguments[0] in PRESETS
+        assert arguments[0] in {*PRESETS, PANEL}
 
 
 def test_options_that_are_named_exist() -> None:
     group = typer.main.get_command(app)
-    known = {"--help", "--version"}
-    known |= {flag for one in group.commands.values() for p in one.params for flag in p.opts}
+    calls = [*group.commands.values(), *group.commands["calibrate"].commands.values()]
+    known = {"--help", "--version"} | {flag for one in calls for p in one.params for flag in p.opts}
     named = {
         word
         for text in DOCUMENTS.values()

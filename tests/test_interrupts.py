@@ -81,6 +81,7 @@ def inputs_of(weld: WeldFolder) -> dict[str, str]:
         (signal.SIGINT, "file", 0.0),
         (signal.SIGTERM, "folder", 0.2),
         (signal.SIGTERM, "file", 0.02),
+        (signal.SIGHUP, "folder", 0.1),
         (signal.SIGKILL, "folder", 0.0),
         (signal.SIGKILL, "file", 0.0),
         (signal.SIGKILL, "file", 0.1),
@@ -98,7 +99,7 @@ def test_a_stopped_run_leaves_nothing_or_everything(
         require_whole(small_weld.result)  # it had just been finished
     if code == 0:
         assert small_weld.result.exists()
-    elif number == signal.SIGINT:
+    elif number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         assert code == INTERRUPTED
         assert err == "girthstrip: stopped; nothing half-made is left\n"
         assert leftovers(small_weld.path) == []

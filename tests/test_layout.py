@@ -26,13 +26,18 @@ LAYERS = (
     "io",
     "prefetch",
     "plan",
+    "choose",
+    "dry_run",
     "record",
     "calibrate",
     "run",
     "simulation",
     "outputs",
+    "assess",
+    "release",
     "demo",
     "terminal",
+    "commands",
     "cli",
 )
 """From top to bottom: each imports only from itself and from those above it."""

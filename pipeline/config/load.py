@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -15,11 +15,13 @@ from pipeline.config.faults import Fault, broken_rules, report
 from pipeline.config.messages import (
     as_written,
     faults_of,
-    is_number_key,
+    kind_of,
     missing_section,
     unknown_key,
 )
+from pipeline.config.path_text import path_of, path_text
 from pipeline.config.records import Job, fields_of
+from pipeline.config.syntax_hints import second_time, syntax_hint
 from pipeline.config.toml_lines import KeyPath, key_lines
 from pipeline.errors import ConfigError
 
@@ -42,15 +44,16 @@ def load_config(
         ConfigError: the file can't be read, isn't TOML, or breaks rules: all of them, a line each.
     """
     text = _read(path)
-    data = _parse(path, text)
+    data = _parse(path, text, kind)
     typed = _override(data, overrides, kind)
     context = {"base": path.parent, "typed": typed}
+    sources: dict[KeyPath, str] = {tuple(key.split(".")): source for key in overrides}
     faults = list(_faults_of_values((), data))
     sections: dict[str, Any] = {}
     parts: dict[str, Any] = {}
     for name in kind.section_names():
         unusable = {fault.key for fault in faults if fault.key[0] == name}
-        section, wrong = _section(kind, name, data, context)
+        section, wrong = _section(kind, name, data, context, sources)
         faults += [fault for fault in wrong if fault.key not in unusable]
         if wrong or unusable:
             parts |= _sound_keys(kind, name, data, unusable | {fault.key for fault in wrong})
@@ -62,7 +65,6 @@ def load_config(
     ]
     faults += [as_written(fault, data) for fault in broken_rules(kind.rules, parts)]
     if faults:
-        sources: dict[KeyPath, str] = {tuple(key.split(".")): source for key in overrides}
         raise ConfigError(report(faults, path, key_lines(text), sources))
     return kind(base=path.parent, **sections)
 
@@ -96,7 +98,7 @@ def _read(path: Path) -> str:
         ) from error
 
 
-def _parse(path: Path, text: str) -> dict[str, Any]:
+def _parse(path: Path, text: str, kind: type[Job]) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:
@@ -108,25 +110,18 @@ def _parse(path: Path, text: str) -> dict[str, Any]:
         line = int(place[1]) if place else text.rstrip().count("\n") + 1
         if place:
             message = message.replace(place[0], f" (column {place[2]})")
-        broken = text.split("\n")[line - 1].strip() if text else ""
+        if re.match("Cannot (overwrite|declare)", message):
+            message = second_time(text, line) or message
+            raise ConfigError(
+                f"not valid TOML: {message}",
+                where=f"{path}:{line}",
+                remedy="Keep one of them",
+            ) from error
         raise ConfigError(
             f"not valid TOML: {message}",
             where=f"{path}:{line}",
-            expected=_syntax_hint(broken),
+            expected=syntax_hint(text, line, kind),
         ) from error
-
-
-def _syntax_hint(line: str) -> str:
-    """What the writer of a line that isn't TOML most likely meant."""
-    if re.search(r"=\s*[-+]?\d+,\d", line):
-        return "decimals with a point, like 10.5, not with a comma"
-    if re.search(r'=\s*"[^"]*\\', line):
-        return "folders with / instead of \\, or in single quotes, like 'D:\\scan'"
-    if re.search(r"=\s*(True|False|yes|no|on|off)\b", line, re.IGNORECASE):
-        return "true or false, in small letters"
-    if re.search(r"=\s*[A-Za-z_][\w ./-]*$", line):
-        return "text in quotes"
-    return ""
 
 
 def _override(
@@ -142,10 +137,10 @@ def _override(
         if not isinstance(table, dict):
             continue  # the file has a value where a table belongs, which is its own fault
         if isinstance(value, Path):
-            absolute = Path.cwd() / value
-            typed[absolute] = value
-            table[last] = str(absolute)
-        elif isinstance(value, str) and is_number_key(kind, tuple(dotted_key.split("."))):
+            absolute = path_text(Path.cwd() / value)
+            typed[path_of(absolute)] = value
+            table[last] = absolute
+        elif isinstance(value, str) and kind_of(kind, tuple(dotted_key.split("."))) is float:
             table[last] = _as_number(value)
         else:
             table[last] = value
@@ -174,7 +169,11 @@ def _faults_of_values(key: KeyPath, value: object) -> Iterator[Fault]:
 
 
 def _section(
-    kind: type[AnyJob], name: str, data: Mapping[str, Any], context: Mapping[str, Any]
+    kind: type[AnyJob],
+    name: str,
+    data: Mapping[str, Any],
+    context: Mapping[str, Any],
+    elsewhere: Collection[KeyPath],
 ) -> tuple[Any, list[Fault]]:
     """The section's record and no faults, or None and its faults."""
     field = kind.model_fields[name]
@@ -183,7 +182,7 @@ def _section(
     try:
         return _validated(field.annotation, data.get(name, {}), context), []
     except ValidationError as error:
-        return None, list(faults_of(error, kind, name, data))
+        return None, list(faults_of(error, kind, name, data, elsewhere))
 
 
 def _sound_keys(

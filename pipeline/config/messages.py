@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import types
 import typing
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from typing import Annotated, Any, Union
@@ -44,6 +44,7 @@ _RULES: Mapping[str, str] = {
     "tuple_type": "must be a list in square brackets",
     "string_too_short": "must not be empty",
 }
+_DECIMAL_COMMA = re.compile(r"\s*[-+]?\d+,\d+\s*")
 _NOT_A_TABLE = ("model_type", "model_attributes_type", "dataclass_type", "dict_type")
 _UNKNOWN = ("extra_forbidden", "unexpected_keyword_argument")
 _BOUNDS = ("greater_than", "greater_than_equal", "less_than", "less_than_equal")
@@ -64,9 +65,16 @@ class _Place:
 
 
 def faults_of(
-    error: ValidationError, job: type, section: str, data: Mapping[str, Any]
+    error: ValidationError,
+    job: type,
+    section: str,
+    data: Mapping[str, Any],
+    elsewhere: Collection[KeyPath] = (),
 ) -> Iterator[Fault]:
-    """The faults that the validation of one section found, in our words."""
+    """The faults that the validation of one section found, in our words.
+
+    ``elsewhere`` are the keys whose values don't stand in the file: there nobody wrote quotes.
+    """
     details = error.errors(include_url=False)
     unknown = [(section, *detail["loc"]) for detail in details if detail["type"] in _UNKNOWN]
     instead = {(*key[:-1], _meant(job, key)) for key in unknown}
@@ -76,7 +84,7 @@ def faults_of(
             yield unknown_key(job, key, data)
         elif not (detail["type"] == "missing" and key in instead):
             # A missing key that stands there misspelt is one mistake, not two.
-            yield _fault(detail, job, key, data)
+            yield _fault(detail, job, key, data, in_file=key not in elsewhere)
 
 
 def unknown_key(job: type, key: KeyPath, data: Mapping[str, Any]) -> Fault:
@@ -109,9 +117,9 @@ def missing_section(job: type, name: str) -> Fault:
     return Fault((name,), f"the section {header} is missing; it needs {', '.join(needed)}")
 
 
-def is_number_key(job: type, key: KeyPath) -> bool:
-    """Whether the records want a real number there."""
-    return _place(job, key).kind is float
+def kind_of(job: type, key: KeyPath) -> Any:
+    """The type that the records want there, without ``| None`` and bounds; else Any."""
+    return _place(job, key).kind
 
 
 def as_written(fault: Fault, data: Mapping[str, Any]) -> Fault:
@@ -120,14 +128,26 @@ def as_written(fault: Fault, data: Mapping[str, Any]) -> Fault:
     return fault if ABSENT in (value, fault.value) else replace(fault, value=value)
 
 
-def _fault(detail: Mapping[str, Any], job: type, key: KeyPath, data: Mapping[str, Any]) -> Fault:
+def _fault(
+    detail: Mapping[str, Any],
+    job: type,
+    key: KeyPath,
+    data: Mapping[str, Any],
+    *,
+    in_file: bool,
+) -> Fault:
     kind = detail["type"]
     if kind == "missing" and not isinstance(key[-1], int):
         return Fault(key, f"is missing{_because(_place(job, key))}")
     if kind == "missing":  # an entry of a list of fixed length: the fault is the list's
         key, kind = key[:-1], "too_short"
     value = _value(data, key)
-    return Fault(key, _rule(kind, detail, _place(job, key), key, value), value)
+    rule = _rule(kind, detail, _place(job, key), key, value)
+    if kind in ("int_type", "float_type") and isinstance(value, str):
+        rule += ", without quotes" if in_file else ""
+        rule += " and" if in_file and _DECIMAL_COMMA.fullmatch(value) else ""
+        rule += " with a decimal point" if _DECIMAL_COMMA.fullmatch(value) else ""
+    return Fault(key, rule, value)
 
 
 def _rule(kind: str, detail: Mapping[str, Any], place: _Place, key: KeyPath, value: object) -> str:
@@ -146,9 +166,6 @@ def _rule(kind: str, detail: Mapping[str, Any], place: _Place, key: KeyPath, val
         rule = str(detail["ctx"]["error"])
     else:
         rule = _RULES.get(kind) or str(detail["msg"])
-    if kind in ("int_type", "float_type") and isinstance(value, str):
-        comma = re.fullmatch(r"\s*[-+]?\d+,\d+\s*", value)
-        rule += ", without quotes" + (" and with a decimal point" if comma else "")
     return rule
 
 

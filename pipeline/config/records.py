@@ -18,6 +18,7 @@ from pydantic import (
 )
 
 from pipeline.config.faults import Fault, Rule, broken_rules, dotted, shown
+from pipeline.config.path_text import path_of, path_text
 from pipeline.config.toml_text import dump_toml
 
 _RECORD = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, validate_default=True)
@@ -85,13 +86,10 @@ class Job(BaseModel):
             return "."
         if folder.is_relative_to(self.base):  # it was given relative to the config file
             if stored_in is None:
-                return folder.relative_to(self.base).as_posix()
+                return path_text(folder.relative_to(self.base))
         elif folder.is_absolute():
-            return str(folder)
-        try:
-            return Path(os.path.relpath(folder, home)).as_posix()
-        except ValueError:  # another drive: there is no relative way
-            return str(folder.absolute())
+            return path_text(folder)
+        return path_text(Path(os.path.relpath(folder, home)))
 
 
 def fields_of(section: object) -> dict[str, object]:
@@ -113,7 +111,7 @@ def _joined(given: object, info: ValidationInfo) -> Path:
         raise ValueError("must be text in quotes")
     if given == "":
         raise ValueError("must name a folder")
-    folder = Path(given)
+    folder = path_of(str(given))
     if not info.context:
         return folder
     as_typed: Mapping[Path, Path] = info.context["typed"]

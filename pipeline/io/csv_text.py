@@ -12,6 +12,7 @@ from pathlib import Path
 
 from pipeline.errors import TableError
 from pipeline.io.fault_list import fault_list
+from pipeline.io.near_names import near_name
 
 _MOST_BYTES = 64 * 2**20
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
@@ -19,10 +20,11 @@ _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 
 @dataclass(frozen=True, slots=True)
 class LineFault:
-    """What is wrong in one line of a table."""
+    """What is wrong in one line of a table; ``optional`` names a column that might be empty."""
 
     line: int
     text: str
+    optional: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,19 +46,27 @@ def table_error(path: Path, faults: Sequence[LineFault], remedy: str) -> TableEr
     """One error for all faults of a table, in the order of their lines."""
     ordered = sorted(faults, key=lambda fault: fault.line)
     lines = [f"line {fault.line}: {fault.text}" for fault in ordered]
-    return TableError(fault_list(lines), where=str(path), remedy=remedy)
+    if len(lines) == 1:
+        return TableError(lines[0], where=str(path), remedy=remedy)
+    return TableError(f"{fault_list(lines)}\n{remedy}", where=str(path))
 
 
-def read_csv(path: Path, *, columns: Sequence[str], required: Sequence[str]) -> CsvTable:
+def read_csv(
+    path: Path,
+    *,
+    columns: Sequence[str],
+    required: Sequence[str],
+    if_missing: str = "Check the folder and the file's name",
+) -> CsvTable:
     """The table in a comma-separated UTF-8 file with a header; blank lines are skipped.
 
     ``columns`` are the names that mean something, to recognise a misspelt one by; those in
-    ``required`` must be there.
+    ``required`` must be there. ``if_missing`` is the remedy where there is no such file.
 
     Raises:
         TableError: the file can't be read, isn't such a text, or its header is at fault.
     """
-    text = _text(path)
+    text = _text(path, if_missing)
     lines = list(_lines(path, text))
     if not lines:
         raise TableError(
@@ -76,7 +86,7 @@ def read_csv(path: Path, *, columns: Sequence[str], required: Sequence[str]) -> 
         cells = _without_empty_end(raw_cells, len(names))
         if len(cells) > len(names):
             why = "is there a decimal comma, or a comma in a text without quotes?"
-            what = f"has {len(cells)} cells, the header has {len(names)}; {why}"
+            what = f"has {len(cells)} cells, the header has {len(names)} ({why})"
             faults.append(LineFault(line, what))
         else:
             cells += [""] * (len(names) - len(cells))
@@ -84,17 +94,32 @@ def read_csv(path: Path, *, columns: Sequence[str], required: Sequence[str]) -> 
     return CsvTable(path, header_line, tuple(names), tuple(records), tuple(faults))
 
 
-def _text(path: Path) -> str:
+def _text(path: Path, if_missing: str) -> str:
     """The file's text without a byte-order mark."""
     try:
         with path.open("rb") as stream:
             raw = stream.read(_MOST_BYTES + 1)
-    except OSError as error:
+    except (FileNotFoundError, NotADirectoryError) as error:
+        folder = path.parent
+        if not folder.is_dir():
+            raise TableError(
+                "there is no such folder",
+                where=str(folder),
+                expected=f"a folder that holds {path.name}",
+                remedy=if_missing,
+            ) from error
         raise TableError(
-            "doesn't exist" if isinstance(error, FileNotFoundError) else f"can't be read ({error})",
+            f"doesn't exist{near_name(folder, path.name, misspelt=True)}",
             where=str(path),
             expected="a CSV file",
-            remedy="Check the folder and the table's name in the config",
+            remedy=if_missing,
+        ) from error
+    except (OSError, ValueError) as error:  # ValueError: a name that no file can have
+        raise TableError(
+            f"can't be read ({getattr(error, 'strerror', None) or error})",
+            where=str(path),
+            expected="a CSV file",
+            remedy=if_missing,
         ) from error
     if len(raw) > _MOST_BYTES:
         raise TableError("is far too large for a table", where=str(path))
@@ -158,7 +183,7 @@ def _header_faults(
                 return
     for name in missing:
         near = _nearest_unknown(name, names, columns)
-        yield f"column {name!r} is missing" + (f"; is {near!r} meant for it?" if near else "")
+        yield f"column {name!r} is missing" + (f" (is {near!r} meant for it?)" if near else "")
     for name, count in Counter(names).items():
         if not name:
             yield "a column has no name"

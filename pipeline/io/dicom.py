@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import FrameError
+from pipeline.io.file_kind import kind_of_file
 from pipeline.io.page import (
     Page,
     PlainPage,
@@ -83,13 +84,23 @@ def inspect_dicom(
             found = {} if fault else _pages(dataset, path, name, size, wanted)
     except Exception as error:  # malformed headers raise a dozen kinds
         fault = FrameError(
-            f"is not readable as DICOM ({error})",
+            f"is not readable as DICOM{_why_unreadable(path, error)}",
             where=name,
             expected="a DICOM file",
             remedy="Copy the file again; if it is of another kind, set the frames' format in "
             "the config",
         )
     return dict.fromkeys(wanted or [0], fault) if fault else found
+
+
+def _why_unreadable(path: Path, error: Exception) -> str:
+    """What it is instead, if that can be seen, else what went wrong."""
+    from pydicom.errors import InvalidDicomError  # noqa: PLC0415 - only for those who use DICOM
+
+    kind = kind_of_file(path)
+    if kind and kind != "a DICOM file":
+        return f": it is {kind}"
+    return ": it doesn't begin like one" if isinstance(error, InvalidDicomError) else f" ({error})"
 
 
 def _kind_fault(dataset: Any, where: str) -> FrameError | None:

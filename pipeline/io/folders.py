@@ -48,10 +48,10 @@ def new_folder(
         raise _output_error(error, final) from error
     try:
         _restore_interrupted_replacement(final)
-        _require_free(final, replace, own_files)
+        require_free(final, replace, own_files)
         yield partial
         _flush(partial)
-        _require_free(final, replace, own_files)  # it may have appeared in the meantime
+        require_free(final, replace, own_files)  # it may have appeared in the meantime
         _put_in_place(partial, final)
     except OSError as error:
         if _is_about_writing(error, partial):
@@ -62,13 +62,13 @@ def new_folder(
         os.close(lock)
 
 
-def _require_free(final: Path, replace: bool, own_files: tuple[str, ...]) -> None:
+def require_free(final: Path, replace: bool, own_files: tuple[str, ...]) -> None:
     """Raise OutputError unless nothing stands at ``final``, or what stands may be replaced."""
     if not os.path.lexists(final):
         return
     if final.is_symlink():
         raise OutputError(
-            f"is in the way: it is a link to {os.readlink(final)}",
+            f"is in the way: it is a link to {final.readlink()}",
             where=str(final),
             remedy="Name the folder that it leads to, or another one",
         )

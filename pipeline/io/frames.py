@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -15,9 +16,10 @@ from pipeline.config.weld_sections import Frames
 from pipeline.errors import FrameError
 from pipeline.io.binary import inspect_binary
 from pipeline.io.dicom import inspect_dicom
-from pipeline.io.fault_list import fault_list
-from pipeline.io.frame_table import read_frame_table, table_remarks
+from pipeline.io.fault_list import fault_list, told_together
+from pipeline.io.frame_table import read_frame_table, table_remarks, unnamed_remark
 from pipeline.io.page import Page
+from pipeline.io.position_sense import position_remarks
 from pipeline.io.tiff import inspect_tiff
 from pipeline.model import FrameRow, RawImage
 
@@ -111,6 +113,7 @@ class FrameFolder:
     files: tuple[Path, ...]
     reader: FrameReader
     pages: tuple[Page, ...]
+    names: tuple[str, ...]  # of each page: its file, and its number where the file has several
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -126,8 +129,20 @@ class FrameFolder:
 
 
 def open_scan(job: WeldJob) -> Scan:
-    """The job's scan; see ``find_scan``."""
-    return find_scan(job.frames, job.panel)
+    """The job's scan, its positions compared with its pipe; see ``find_scan``.
+
+    Raises:
+        TableError: also when the positions can't be millimetres along this pipe.
+    """
+    scan = find_scan(job.frames, job.panel)
+    odd = position_remarks(
+        scan.rows,
+        job.frames.table_path,
+        circumference_mm=2 * math.pi * job.weld.radius_mm,
+        panel_mm=job.panel.columns * job.panel.pitch_mm,
+        ring=job.scan.ring,
+    )
+    return replace(scan, remarks=scan.remarks + odd)
 
 
 def find_scan(frames: Frames, panel: Panel) -> Scan:
@@ -147,12 +162,12 @@ def find_scan(frames: Frames, panel: Panel) -> Scan:
     found = {
         name: reader.inspect(frames.folder / name, name, pages) for name, pages in wanted.items()
     }
-    problems: dict[int, str] = {}
+    problems: dict[int, FrameError] = {}
     pages: dict[int, Page] = {}
     for row in rows:
         page = found[row.file][row.page]
         if isinstance(page, FrameError):
-            problems[row.index] = str(page)
+            problems[row.index] = page
         else:
             pages[row.index] = page
     if problems and (not leave_out or 2 * len(problems) > len(rows)):
@@ -160,9 +175,13 @@ def find_scan(frames: Frames, panel: Panel) -> Scan:
     used = dict.fromkeys(frames.folder / row.file for row in rows if row.index in pages)
     return Scan(
         rows=rows,
-        problems=problems,
+        problems={index: str(error) for index, error in problems.items()},
         files=(frames.table_path, *used),
-        remarks=table_remarks(rows) + _inverted_remark(pages),
+        remarks=(
+            *table_remarks(rows),
+            *unnamed_remark(rows, frames.folder, _ENDINGS[frames.format]),
+            *_inverted_remark(pages),
+        ),
         reader=reader,
         pages=pages,
     )
@@ -191,7 +210,7 @@ def open_frames(
             f"can't be opened ({error.strerror or error})",
             where=str(folder),
             expected="a folder of frames",
-            remedy="Correct the folder in the config",
+            remedy="Correct the folder in the config, or the one given with --exposures",
         ) from error
     if not files:
         raise FrameError(
@@ -200,17 +219,23 @@ def open_frames(
             expected=f"files named {' or '.join('*' + ending for ending in endings)}",
             remedy="Correct the folder or the format in the config",
         )
-    found = [page for path in files for page in reader.inspect(path, str(path), None).values()]
-    faults = [str(page) for page in found if isinstance(page, FrameError)]
+    found: list[Page | FrameError] = []
+    names: list[str] = []
+    for path in files:
+        inside = reader.inspect(path, str(path), None)
+        found += inside.values()
+        names += [path.name if len(inside) == 1 else f"{path.name} page {k}" for k in inside]
+    faults = [page for page in found if isinstance(page, FrameError)]
     if faults:
-        raise FrameError(fault_list(faults))
+        raise FrameError(fault_list(told_together(faults)))
     pages = tuple(page for page in found if not isinstance(page, FrameError))
-    return FrameFolder(files, reader, pages)
+    return FrameFolder(files, reader, pages, tuple(names))
 
 
-def _too_many_problems(problems: Mapping[int, str], count: int, folder: Path) -> FrameError:
+def _too_many_problems(problems: Mapping[int, FrameError], count: int, folder: Path) -> FrameError:
     return FrameError(
-        f"{len(problems)} of {count} frames can't be used: {fault_list(list(problems.values()))}",
+        f"{len(problems)} of {count} frames can't be used: "
+        f"{fault_list(told_together(problems.values()))}",
         where=str(folder),
     )
 

@@ -12,9 +12,12 @@ from difflib import get_close_matches
 from pathlib import Path
 from types import MappingProxyType
 
+from pipeline.config.faults import shown
+from pipeline.config.weld import WeldJob
 from pipeline.errors import TableError
-from pipeline.io.csv_text import read_csv
+from pipeline.io.csv_text import read_csv, table_error
 from pipeline.io.fault_list import fault_list
+from pipeline.io.near_names import near_name
 
 CONFIG_KEYS: Mapping[str, str] = MappingProxyType(
     {
@@ -59,20 +62,38 @@ def read_job_sheet(path: Path, weld_id: str) -> Mapping[str, str]:
         raise TableError(
             f"has no weld {weld_id!r}{_nearest(weld_id, ids)}",
             where=str(path),
-            expected=f"a row with this id among {len(ids)} welds",
+            expected="a row with this id" + (f" among its {len(ids)}" if len(ids) > 1 else ""),
             remedy="Add the weld to the sheet, or correct weld.id in the config",
         )
     return {name: text for name, text in matches[0][1].items() if text and name not in _FREE}
 
 
+def replaced_values(sheet: Mapping[str, str], config: WeldJob, job: WeldJob) -> tuple[str, ...]:
+    """A sentence for each value of the config that the sheet's row replaced by another.
+
+    ``config`` is the job without the sheet, ``job`` with it.
+    """
+    sentences = []
+    for column in sheet:
+        section, _, key = CONFIG_KEYS[column].partition(".")
+        before, after = (getattr(getattr(one, section), key) for one in (config, job))
+        if before != after:
+            sentences.append(
+                f"{section}.{key} = {shown(after)} replaces the config's {shown(before)}"
+            )
+    return tuple(sentences)
+
+
 def _csv_rows(path: Path) -> list[tuple[str, dict[str, str]]]:
     """Place and cells of each row."""
-    table = read_csv(path, columns=(*CONFIG_KEYS, *_FREE), required=("id",))
+    table = read_csv(
+        path,
+        columns=(*CONFIG_KEYS, *_FREE),
+        required=("id",),
+        if_missing="Correct the job sheet's name",
+    )
     if table.faults:
-        raise TableError(
-            fault_list([f"line {fault.line}: {fault.text}" for fault in table.faults]),
-            where=str(path),
-        )
+        raise table_error(path, table.faults, "Correct the sheet")
     _require_known(path, table.columns)
     return [(f"line {line}", cells) for line, cells in table.records]
 
@@ -82,13 +103,21 @@ def _toml_rows(path: Path) -> list[tuple[str, dict[str, str]]]:
     try:
         with path.open("rb") as stream:
             document = tomllib.load(stream)
+    except FileNotFoundError as error:
+        raise TableError(
+            f"doesn't exist{near_name(path.parent, path.name, misspelt=True)}",
+            where=str(path),
+            expected="a job sheet",
+            remedy="Correct the job sheet's name",
+        ) from error
     except (
         OSError,
         ValueError,
         RecursionError,
     ) as error:  # TOML and Unicode errors are ValueErrors
+        reason = getattr(error, "strerror", None) or error
         raise TableError(
-            f"can't be read ({error})", where=str(path), expected="a job sheet in TOML"
+            f"can't be read ({reason})", where=str(path), expected="a job sheet in TOML"
         ) from error
     welds = document.pop("weld", None)
     if document or not isinstance(welds, list) or not all(map(_is_plain, welds)):
@@ -129,4 +158,4 @@ def _require_known(path: Path, names: Iterable[str]) -> None:
 
 def _nearest(name: str, choices: Iterable[str]) -> str:
     close = get_close_matches(name, list(choices), n=1, cutoff=0.6)
-    return f"; is {close[0]!r} meant?" if close else ""
+    return f" (is {close[0]!r} meant?)" if close else ""

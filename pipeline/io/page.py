@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Protocol
 
 from pipeline.errors import FrameError
+from pipeline.io.near_names import near_name
 from pipeline.model import RawImage
 
 
@@ -119,7 +120,7 @@ def require_file(path: Path, where: str) -> FrameError | int:
             size = stream.seek(0, os.SEEK_END)
     except FileNotFoundError:
         return FrameError(
-            "doesn't exist",
+            f"doesn't exist{near_name(path.parent, path.name)}",
             where=where,
             expected="a file",
             remedy="Copy the frames again, or correct the file's name in the frame table",

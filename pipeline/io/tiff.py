@@ -12,6 +12,7 @@ import numpy as np
 import tifffile
 
 from pipeline.errors import FrameError
+from pipeline.io.file_kind import kind_of_file
 from pipeline.io.page import (
     Page,
     PlainPage,
@@ -93,13 +94,23 @@ def inspect_tiff(
             return found or {0: no_such_page(f"{name}, page 0", 0)}
     except Exception as error:  # malformed headers raise a dozen kinds
         fault = FrameError(
-            f"is not a readable TIFF ({error})" if str(error) else "is not a readable TIFF",
+            f"is not a readable TIFF{_why_unreadable(path, error)}",
             where=name,
             expected="a 16-bit gray TIFF",
             remedy="Copy the file again; if it is of another kind, set the frames' format in "
             "the config",
         )
         return dict.fromkeys(wanted or [0], fault)
+
+
+def _why_unreadable(path: Path, error: Exception) -> str:
+    """What it is instead, if that can be seen, else what went wrong."""
+    kind = kind_of_file(path)
+    if kind and kind != "a TIFF":
+        return f": it is {kind}"
+    if str(error).startswith("not a TIFF file"):
+        return ": it doesn't begin like one"
+    return f" ({error})" if str(error) else ""
 
 
 def _check_page(

@@ -16,7 +16,8 @@ class CoverageProfile:
     ``edges_mm`` has one entry more than the others. ``least`` and ``mean`` count the frames that
     measured a pixel of the strip's middle half, which holds the weld; the outer rows end where
     the flat panel ends. ``least`` passes over single pixels filled in from neighbours, which
-    ``filled_fraction`` counts. The fractions are of all pixels.
+    ``filled_fraction`` counts. The fractions are of all pixels; ``edge_fraction`` is what was not
+    covered at the upper and lower edge of columns whose middle half was.
     """
 
     edges_mm: FloatArray
@@ -24,6 +25,7 @@ class CoverageProfile:
     mean: FloatArray
     filled_fraction: float
     not_covered_fraction: float
+    edge_fraction: float
 
 
 def coverage_profile(
@@ -31,19 +33,26 @@ def coverage_profile(
 ) -> CoverageProfile:
     """Profiles of the count and origin maps (rows, columns), at most ``bins`` bins long."""
     rows, columns = count.shape
-    middle = count[rows // 4 : rows - rows // 4]
+    half = slice(rows // 4, rows - rows // 4)
+    middle = count[half]
     bins = min(bins, columns)
     starts = np.arange(bins) * columns // bins
     widths = np.diff(np.append(starts, columns))
-    filled = origin[rows // 4 : rows - rows // 4] == Origin.FILLED
-    most = np.iinfo(count.dtype).max
-    least = np.minimum.reduceat(np.where(filled, most, middle).min(axis=0), starts)
+    filled = origin[half] == Origin.FILLED
+    most = count.dtype.type(np.iinfo(count.dtype).max)
+    least = np.minimum.reduceat(np.maximum(middle, filled * most).min(axis=0), starts)
     least[np.logical_and.reduceat(filled.all(axis=0), starts)] = 0
-    sums = np.add.reduceat(middle.sum(axis=0, dtype=np.int64), starts)
+    seen = origin[half].min(axis=0) != Origin.NOT_COVERED
+    bare = np.count_nonzero(origin == Origin.NOT_COVERED)
+    in_gaps = 0 if seen.all() else np.count_nonzero(origin[:, ~seen] == Origin.NOT_COVERED)
+    # A column of 8-bit counts stays below 2³² for up to 16 million rows.
+    columns_sum = middle.sum(axis=0, dtype=np.uint32)
+    sums = np.add.reduceat(columns_sum, starts, dtype=np.int64)
     return CoverageProfile(
         edges_mm=s_first_mm + (np.append(starts, columns) - 0.5) * pitch_mm,
         least=least.astype(np.float64),
         mean=sums / (widths * middle.shape[0]),
         filled_fraction=float(np.count_nonzero(origin == Origin.FILLED) / origin.size),
-        not_covered_fraction=float(np.count_nonzero(origin == Origin.NOT_COVERED) / origin.size),
+        not_covered_fraction=float(bare / origin.size),
+        edge_fraction=float((bare - in_gaps) / origin.size),
     )

@@ -7,6 +7,7 @@ strip give the same text.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -14,12 +15,12 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.model import FlagImage, RawImage, Verdict
-from pipeline.outputs import words
+from pipeline.model import FlagImage, RawImage
+from pipeline.outputs import check_words, facts, words
 from pipeline.outputs.coverage import coverage_profile
+from pipeline.outputs.findings import findings
 from pipeline.outputs.pictures import (
     REPEAT_MM,
-    SECTION_MM,
     WINDOW_MARGIN,
     WINDOW_PERCENTILES,
     display_window,
@@ -28,10 +29,11 @@ from pipeline.outputs.pictures import (
 )
 from pipeline.outputs.plots import draw_plots
 from pipeline.outputs.ruler import sections
-from pipeline.quality.log import Check, QualityLog, Seam
+from pipeline.quality.log import QualityLog, Seam
 
 if TYPE_CHECKING:
     import jinja2
+    from markupsafe import Markup
 
 _OPEN_ROWS = 100  # a longer table is folded away
 
@@ -59,22 +61,22 @@ class SeamRow:
 
 def render_page(log: QualityLog, strip: RawImage, count: FlagImage, origin: FlagImage) -> str:
     """The page as text; ``strip``, ``count`` and ``origin`` are (rows, columns) as in the log."""
-    facts = log.strip
-    clockwise = facts.direction == "clockwise"
-    coverage = coverage_profile(count, origin, pitch_mm=facts.pitch_mm, s_first_mm=facts.s_first_mm)
+    shape = log.strip
+    clockwise = shape.direction == "clockwise"
+    coverage = coverage_profile(count, origin, pitch_mm=shape.pitch_mm, s_first_mm=shape.s_first_mm)
     with ThreadPoolExecutor(1) as aside:  # plots and pictures don't need each other
         drawn = aside.submit(draw_plots, log, coverage)
         window = display_window(strip, origin)
         pictures = section_pictures(
-            strip, origin, window, pitch_mm=facts.pitch_mm, s_first_mm=facts.s_first_mm
+            strip, origin, window, pitch_mm=shape.pitch_mm, s_first_mm=shape.s_first_mm
         )
         ring = ring_picture(
             strip,
             origin,
             window,
-            pitch_mm=facts.pitch_mm,
-            s_first_mm=facts.s_first_mm,
-            circumference_mm=facts.circumference_mm,
+            pitch_mm=shape.pitch_mm,
+            s_first_mm=shape.s_first_mm,
+            circumference_mm=shape.circumference_mm,
             clockwise=clockwise,
         )
         plots = drawn.result()
@@ -82,21 +84,23 @@ def render_page(log: QualityLog, strip: RawImage, count: FlagImage, origin: Flag
         log=log,
         verdict_word=words.VERDICT_WORDS[log.verdict],
         verdict_meaning=words.VERDICT_MEANING[log.verdict],
-        open_checks=[check for check in log.checks if check.verdict is not Verdict.PASS],
-        check_rows=[
-            (check, _mark(check), words.CHECK_TITLES.get(check.id)) for check in log.checks
-        ],
-        check_titles=words.CHECK_TITLES,
+        findings=findings(log),
+        say=check_words,
+        weld_facts=facts.weld_facts(log),
+        geometry_facts=facts.geometry_facts(log),
+        calibration_facts=facts.calibration_facts(log),
+        bad_pixel_rows=facts.bad_pixel_rows(log),
+        software_parts=facts.software_parts(log),
         window=window,
         percentiles=WINDOW_PERCENTILES,
         margin_percent=100 * WINDOW_MARGIN,
-        section_mm=SECTION_MM,
         repeat_mm=REPEAT_MM,
         sections=sections(log, pictures),
         ring=ring,
         ring_hours=_ring_hours(),
         ring_seams=_ring_seams(log, clockwise),
         plots=plots,
+        edge_percent=100 * coverage.edge_fraction,
         seam_rows=_seam_rows(log),
         left_out=[frame for frame in log.frames if not frame.used],
         open_rows=_OPEN_ROWS,
@@ -116,23 +120,24 @@ def _template() -> jinja2.Template:
     )
     environment.filters["number"] = words.number
     environment.filters["limit"] = words.limit
+    environment.filters["breakable"] = _breakable
     return environment.get_template("report.html")
 
 
-def _mark(check: Check) -> str:
-    """The verdict's word as the page shows it; a passed measure without a limit is "reported"."""
-    if check.limit is None and check.verdict is Verdict.PASS:
-        return "reported"
-    return check.verdict.value
+def _breakable(text: str) -> Markup:
+    """An id or a path that may be broken after its dots, slashes and underlines only."""
+    from markupsafe import Markup, escape  # noqa: PLC0415  comes with jinja2
+
+    return Markup(re.sub(r"[./_]", r"\g<0><wbr>", str(escape(text))))
 
 
 def _ring_hours() -> tuple[RingMark, ...]:
-    return tuple(_ring_mark(hour / 12, 0.955, 0.955, str(hour)) for hour in range(1, 13))
+    return tuple(_ring_mark(hour / 12, 0.95, 0.95, str(hour)) for hour in range(1, 13))
 
 
 def _ring_seams(log: QualityLog, clockwise: bool) -> Sequence[RingMark]:
     turns = (seam.s_mm / log.strip.circumference_mm for seam in log.seams)
-    return [_ring_mark(turn if clockwise else -turn, 0.565, 0.595, "") for turn in turns]
+    return [_ring_mark(turn if clockwise else -turn, 0.535, 0.57, "") for turn in turns]
 
 
 def _ring_mark(turn: float, inner: float, outer: float, label: str) -> RingMark:

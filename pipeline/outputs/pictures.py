@@ -18,7 +18,8 @@ from pipeline.model import FlagImage, FloatImage, Origin, RawImage
 SECTION_MM = 200.0
 """Length of strip in one picture."""
 REPEAT_MM = 10.0
-"""How much of the next section each picture repeats, so that no cut hides what lies on it."""
+"""How far each picture reaches into its neighbours' sections, so that no cut hides what lies on it
+and no mark that stands there is only seen cut in half."""
 WINDOW_PERCENTILES = (2.0, 99.8)
 """Percentiles of the covered gray values that the window spans: lead markers fall below."""
 WINDOW_MARGIN = 0.12
@@ -28,7 +29,7 @@ is most of the strip and has the highest gray values, isn't drowned in black."""
 _PIXEL_BUDGET = 6_000_000  # of all section pictures together; keeps the report below 8 MB
 _JPEG_QUALITY = 92
 _RING_PX = 760  # side of the ring picture
-_RING_BAND = (0.60, 0.90)  # inner and outer radius of the ring, of half the side
+_RING_BAND = (0.58, 0.87)  # inner and outer radius of the ring, of half the side
 _CHUNK_SQUARES = 256
 _HATCH_PX = 6  # period of the stripes that mean "not covered"
 
@@ -68,19 +69,17 @@ def display_window(strip: RawImage, origin: FlagImage) -> Window:
 def section_pictures(
     strip: RawImage, origin: FlagImage, window: Window, *, pitch_mm: float, s_first_mm: float
 ) -> tuple[Picture, ...]:
-    """The strip cut into sections of ``SECTION_MM`` plus ``REPEAT_MM``, all at one scale.
+    """The strip cut into sections of ``SECTION_MM`` plus ``REPEAT_MM`` each side, at one scale.
+
+    They are cut at multiples of ``SECTION_MM`` from the datum; the first one begins with the strip
+    and is no shorter than the others, but up to ``2 * REPEAT_MM`` longer.
 
     Strip pixels are averaged in squares of one whole number of pixels, so that all pictures
     together stay within a pixel budget; pixels that no frame covered are hatched.
     """
-    columns = strip.shape[1]
     factor = max(1, math.ceil(math.sqrt(strip.size / _PIXEL_BUDGET)))
-    length = max(1, round(SECTION_MM / pitch_mm))
-    repeat = round(REPEAT_MM / pitch_mm)
     pictures = []
-    # A rest no longer than the repeated end is on the picture before it already.
-    for start in range(0, max(1, columns - repeat), length):
-        stop = min(columns, start + length + repeat)
+    for start, stop in _section_columns(strip.shape[1], pitch_mm, s_first_mm):
         values, covered = _block_mean(strip[:, start:stop], origin[:, start:stop], factor)
         shown = _negative(values, covered, window)
         pictures.append(
@@ -93,6 +92,22 @@ def section_pictures(
             )
         )
     return tuple(pictures)
+
+
+def _section_columns(columns: int, pitch_mm: float, s_first_mm: float) -> list[tuple[int, int]]:
+    """The first column of each section, and the one behind its last."""
+
+    def column(s_mm: float) -> int:
+        return min(round((s_mm - s_first_mm) / pitch_mm), columns)
+
+    # The second section begins well inside the first, not at or before the strip's start.
+    cut_mm = SECTION_MM * (math.floor((s_first_mm + 3 * REPEAT_MM) / SECTION_MM) + 1)
+    whole_mm = SECTION_MM + 2 * REPEAT_MM
+    sections = [(0, column(max(s_first_mm + whole_mm, cut_mm + REPEAT_MM)))]
+    while sections[-1][1] < columns:
+        sections.append((column(cut_mm - REPEAT_MM), column(cut_mm - REPEAT_MM + whole_mm)))
+        cut_mm += SECTION_MM
+    return sections
 
 
 def ring_picture(

@@ -17,6 +17,18 @@ def first_place(log: QualityLog, s_mm: float) -> float:
     return s_mm % log.strip.circumference_mm if log.strip.ring else s_mm
 
 
+def frame_place(log: QualityLog, position_mm: float, slack_mm: float) -> float:
+    """Where a plot along the strip shows a frame that was taken at ``position_mm``.
+
+    At its position where the strip shows it, or not farther than ``slack_mm`` before the strip's
+    start: a frame at the datum is often solved to lie a hair before it, and belongs to the start
+    of the scan. Otherwise on the first turn.
+    """
+    start_mm, end_mm = strip_ends_mm(log)
+    shown = start_mm - slack_mm <= position_mm < end_mm
+    return position_mm if shown else first_place(log, position_mm)
+
+
 def all_places(log: QualityLog, s_mm: float) -> list[float]:
     """Every place where the strip shows what lies at ``s_mm``, in order; none when it doesn't."""
     start_mm, end_mm = strip_ends_mm(log)

@@ -14,8 +14,9 @@ from pipeline.quality.log import QualityLog, StripFacts
 _MM_STEP = 10.0
 _MM_LABEL_EVERY = 20.0
 _CLOCK_STEPS_MIN = (5, 10, 15, 30, 60, 120, 180)
-_CLOCK_SPACING_MM = 30.0  # closer labels would run into each other on a tablet
-_SEAM_SPACING_MM = 20.0  # the same; seams that lie closer keep their tick without a label
+_CLOCK_SPACING_MM = 20.0  # closer labels would run into each other on a tablet
+_SEAM_GAP_MM = 2.5  # the same; seams that lie closer keep their tick without a label
+_SEAM_DIGIT_MM = 1.5  # width of a digit in the picture's millimetres
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +94,7 @@ def _seam_labels(log: QualityLog) -> list[tuple[float, str]]:
     )
     labelled, last = [], -math.inf
     for place, label in seams:
-        roomy = place - last >= _SEAM_SPACING_MM
+        roomy = place - last >= _SEAM_GAP_MM + _SEAM_DIGIT_MM * len(label)
         labelled.append((place, label if roomy else ""))
         last = place if roomy else last
     return labelled

@@ -1,38 +1,12 @@
-"""How a report says things: numbers, clock positions, verdicts, and the checks in plain words."""
+"""How a report says things: numbers, quantities, clock positions, times, verdicts, names."""
 
 from __future__ import annotations
 
 import math
+from datetime import datetime
 
-from pipeline.model import Verdict
+from pipeline.model import PixelClass, Verdict
 from pipeline.quality.check import bound_text
-
-CHECK_TITLES = {
-    "acquisition.frames_used": "Frames in the strip",
-    "acquisition.ramp_up": "Frames before the tube was up",
-    "acquisition.unreadable": "Frames that couldn’t be read",
-    "acquisition.saturated": "Saturated frames",
-    "acquisition.no_signal": "Frames without signal",
-    "acquisition.low_level": "Frames far below the scan’s level",
-    "registration.wrong_place": "Frames that show another place than the encoder says",
-    "registration.closure_mm": "Closure: how well the ring meets itself",
-    "registration.closure_axial_mm": "Closure along the pipe",
-    "registration.residual_px": "Overlaps against the solved positions",
-    "registration.position_sigma_mm": "Uncertainty of the frame positions",
-    "registration.unlinked_frames": "Frames placed by the encoder alone",
-    "registration.unmatched_overlaps": "Overlaps in which no shift was found",
-    "registration.not_converged": "Whether the positions settled",
-    "seam.level_step": "Gray step at the seams",
-    "seam.doubling": "Disagreement of the frames in the overlaps",
-    "coverage.gap_mm": "Length of strip that no frame covered",
-    "coverage.frames": "Frames that measured each pixel",
-    "pixels.filled_fraction": "Part of the pixels filled in from neighbours",
-    "strip.clipped_pixels": "Pixels beyond the strip’s range of gray values",
-    "noise.predicted_snr": "Signal-to-noise ratio, as predicted",
-    "noise.snr_n": "Normalised signal-to-noise ratio",
-    "sharpness.sr_b_mm": "Basic spatial resolution",
-}
-"""Plain words for check ids that are known; any other check is shown by its id alone."""
 
 VERDICT_WORDS = {
     Verdict.PASS: "Pass",
@@ -45,9 +19,30 @@ VERDICT_MEANING = {
     "where they saw it, as faithfully as the limits ask.",
     Verdict.ATTENTION: "The strip was made, but not every check passed. Read what is named here "
     "and decide whether the strip serves its purpose.",
-    Verdict.FAIL: "The strip was made, but at least one check is far outside its limit. Don't rely "
-    "on the strip until the cause is known; the scan may have to be repeated.",
+    Verdict.FAIL: "The strip was made, but at least one check failed. Don't rely on the strip "
+    "until the cause is known; the scan may have to be repeated.",
 }
+
+SOLVED_NAMES = {
+    "source_x_mm": "the source’s place",
+    "source_y_mm": "the source’s place",
+    "roll_deg": "the panel’s roll",
+    "encoder_scale": "the encoder’s scale",
+}
+"""What the frames themselves can tell about the geometry, in plain words."""
+
+PIXEL_CLASS_WORDS = {
+    PixelClass.DEAD: "hardly answers to radiation",
+    PixelClass.UNDER_RESPONDING: "answers much less than its neighbours",
+    PixelClass.OVER_RESPONDING: "answers much more than its neighbours, or saturates before them",
+    PixelClass.NOISY: "jumps about in the darks, without radiation",
+    PixelClass.NON_UNIFORM: "stays off its neighbours after correction",
+    PixelClass.PERSISTENT: "keeps showing what it saw before",
+    PixelClass.BAD_NEIGHBOURHOOD: "good itself, but all its neighbours are bad",
+}
+"""What the classes of bad pixels mean; their thresholds are the calibration's."""
+
+_PLURALS = ("frames", "overlaps", "pixels")
 
 
 def number(value: float | None, decimals: int | None = None, *, sign: bool = False) -> str:
@@ -70,11 +65,52 @@ def limit(value: float) -> str:
     return bound_text(value).replace("-", "−")
 
 
+def with_unit(text: str, unit: str) -> str:
+    """A number's text and its unit; what is counted stands in the singular after "1"."""
+    if text == "1" and unit in _PLURALS:
+        unit = unit.removesuffix("s")
+    return f"{text} {unit}".strip()
+
+
+def span(low: float | None, high: float | None, unit: str) -> str:
+    """A range with its unit, "158 to 162 kV", or its one value; empty where none is known."""
+    if low is None or high is None:
+        return ""
+    ends = dict.fromkeys((limit(low), limit(high)))  # once, if they read the same
+    return with_unit(" to ".join(ends), unit)
+
+
+def period(first: str | None, last: str | None) -> str:
+    """Two ISO 8601 times as people read them, the date and the zone once; empty for None.
+
+    "2026-03-02 06:30:12 to 06:33:06 UTC+02:00". A zone that wasn't told isn't made up.
+    """
+    if first is None or last is None:
+        return ""
+    begin, end = datetime.fromisoformat(first), datetime.fromisoformat(last)
+    one_zone = begin.utcoffset() == end.utcoffset()
+    begin_text = f"{begin:%Y-%m-%d %H:%M:%S}" + ("" if one_zone else _zone(begin))
+    end_text = f"{end:%Y-%m-%d %H:%M:%S}"
+    if one_zone and begin_text == end_text:
+        return begin_text + _zone(end)
+    if one_zone and begin.date() == end.date():
+        end_text = f"{end:%H:%M:%S}"
+    return f"{begin_text} to {end_text}{_zone(end)}"
+
+
 def clock_position(s_mm: float, circumference_mm: float, *, clockwise: bool) -> str:
     """Where ``s_mm`` lies on a clock face with the datum at 12: hours and minutes, as "4:30"."""
     turn = s_mm / circumference_mm
     minutes = round((turn if clockwise else -turn) * 720) % 720
     return f"{minutes // 60 or 12}:{minutes % 60:02d}"
+
+
+def _zone(time: datetime) -> str:
+    """ " UTC", " UTC+02:00", or nothing where no zone was told."""
+    offset = f"{time:%z}"
+    if not offset:
+        return ""
+    return " UTC" if offset in ("+0000", "-0000") else f" UTC{offset[:3]}:{offset[3:5]}"
 
 
 def _magnitude(value: float) -> int:

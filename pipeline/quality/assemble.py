@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from pipeline.model import Origin, Strip
+from pipeline.model import Origin, Strip, Verdict
 from pipeline.quality.check import (
     BASIS_CONFIG,
     BASIS_PRACTICE,
@@ -21,6 +21,8 @@ from pipeline.quality.limits import Limits
 from pipeline.stages.matching import TOO_SMALL
 from pipeline.stages.registration import Registered
 from pipeline.stages.seams import SeamMeasure
+
+_UNLINKED_TOLERATED = 2  # frames
 
 
 def acquisition_checks(reasons: Mapping[int, str], frames: int) -> list[Check]:
@@ -69,13 +71,63 @@ def _attention_above_zero(check_id: str, count: int) -> Check:
     return at_most(
         check_id,
         count,
-        0.5,
+        0,
         stage="acquisition",
         unit="frames",
         basis=BASIS_PRACTICE,
         note="left out of the strip, named in positions.csv; coverage tells whether any is missed",
         fail_factor=math.inf,
     )
+
+
+_WHOLE_TURN = 0.9  # of the circumference: a scan as long as this goes all the way round
+
+
+def _closure_checks(found: Registered, limits: Limits, ring: bool) -> list[Check]:
+    """How well the ring meets itself; of an arc that goes all the way round, that nobody looked."""
+    solved = found.adjustment
+    if not ring:
+        length_mm = float(np.ptp(found.placement.position_mm))
+        if length_mm < _WHOLE_TURN * solved.geometry.circumference_mm:
+            return []
+        note = (
+            "the scan goes all the way round, but scan.ring = false: the end is not compared with "
+            "the beginning, so a wrong diameter or stand-off isn't noticed and the datum may be "
+            "shown twice"
+        )
+    elif solved.closure_mm is None:
+        note = (
+            "end and beginning of the ring were not found to show the same place: diameter or "
+            "stand-off may be wrong, or the scan doesn't go all the way round; the strip may "
+            "repeat or lack something at the datum"
+        )
+    else:
+        note = "how far the ring misses itself when its closure is not used"
+    checks = [
+        at_most(
+            "registration.closure_mm",
+            None if solved.closure_mm is None else abs(solved.closure_mm),
+            limits.closure_mm,
+            stage="registration",
+            unit="mm",
+            basis=BASIS_CONFIG,
+            note=note,
+            unmeasured=Verdict.FAIL if ring else Verdict.ATTENTION,
+        )
+    ]
+    if solved.closure_axial_mm is not None:
+        checks.append(
+            report_only(
+                "registration.closure_axial_mm",
+                abs(solved.closure_axial_mm),
+                stage="registration",
+                unit="mm",
+                basis=BASIS_PRACTICE,
+                note=note + "; along the pipe, where only the closure tells the panel's roll from "
+                "a carriage that climbs",
+            )
+        )
+    return checks
 
 
 def registration_checks(
@@ -86,31 +138,7 @@ def registration_checks(
     right = ~solved.rejected
     residual = np.abs(solved.residual_mm[right]) / pitch_mm
     typical = float(np.sqrt(np.mean(np.median(residual, axis=0) ** 2))) if len(residual) else None
-    checks = []
-    if ring:
-        note = "how far the ring misses itself when its closure is not used"
-        checks.append(
-            at_most(
-                "registration.closure_mm",
-                None if solved.closure_mm is None else abs(solved.closure_mm),
-                limits.closure_mm,
-                stage="registration",
-                unit="mm",
-                basis=BASIS_CONFIG,
-                note=note,
-            )
-        )
-        checks.append(
-            report_only(
-                "registration.closure_axial_mm",
-                None if solved.closure_axial_mm is None else abs(solved.closure_axial_mm),
-                stage="registration",
-                unit="mm",
-                basis=BASIS_PRACTICE,
-                note=note + "; along the pipe, where only the closure tells the panel's roll from "
-                "a carriage that climbs",
-            )
-        )
+    checks = _closure_checks(found, limits, ring)
     checks += [
         at_most(
             "registration.residual_px",
@@ -131,16 +159,7 @@ def registration_checks(
             basis=BASIS_CONFIG,
             note="largest standard deviation of a frame's position, relative to the first frame",
         ),
-        at_most(
-            "registration.unlinked_frames",
-            len(found.unlinked),
-            0.5,
-            stage="registration",
-            unit="frames",
-            basis=BASIS_PRACTICE,
-            note="frames that only the encoder ties to the ones before (blank or no overlap)",
-            fail_factor=4.0,
-        ),
+        unlinked_check(len(found.unlinked)),
         at_most(
             "registration.unmatched_overlaps",
             sum(not len(link.ties) and link.reason != TOO_SMALL for link in found.links),
@@ -163,6 +182,22 @@ def registration_checks(
         ),
     ]
     return checks + _seam_checks(seams, limits)
+
+
+def unlinked_check(count: int) -> Check:
+    """Frames placed by the encoder alone: none is allowed, a few ask for attention, more fail."""
+    verdict = Verdict.FAIL if count > _UNLINKED_TOLERATED else Verdict.ATTENTION
+    return Check(
+        "registration.unlinked_frames",
+        "registration",
+        count,
+        "frames",
+        0,
+        verdict if count else Verdict.PASS,
+        BASIS_PRACTICE,
+        "frames that only the encoder ties to the ones before (blank or no overlap); attention "
+        f"above 0, fail above {_UNLINKED_TOLERATED}",
+    )
 
 
 def _seam_checks(seams: Sequence[SeamMeasure], limits: Limits) -> list[Check]:
@@ -228,7 +263,7 @@ def strip_checks(
     # Medians and percentiles need no more than every fourth row and column.
     sigma, values, count = (image[::4, ::4] for image in (strip.sigma, strip.values, strip.count))
     quarter = len(count) // 4
-    few = float(np.percentile(count[quarter : len(count) - quarter], 1, method="lower"))
+    few = int(np.percentile(count[quarter : len(count) - quarter], 1, method="lower"))
     measured = sigma > 0
     ratio = values[measured] / (sigma[measured] * strip.sigma_scale)
     return [
@@ -248,7 +283,7 @@ def strip_checks(
             stage="blending",
             unit="frames",
             basis=BASIS_CONFIG,
-            note="frames that measured a pixel of the middle half; 99 % of the pixels have more",
+            note="so many frames or more measured 99 % of the pixels of the strip's middle half",
         ),
         at_most(
             "pixels.filled_fraction",

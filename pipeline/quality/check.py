@@ -56,19 +56,22 @@ def at_most(
     basis: str,
     note: str = "",
     fail_factor: float = 3.0,
+    unmeasured: Verdict = Verdict.ATTENTION,
 ) -> Check:
     """A check that passes up to ``limit``, asks for attention up to ``fail_factor`` times that.
 
     Above that it fails. The bounds belong to the better side. A limit of 0 leaves no room for
     attention: anything above it fails. A value that is None or not finite becomes null with the
-    verdict ATTENTION: what couldn't be measured hasn't passed. ``limit`` must be ≥ 0 and
+    verdict ``unmeasured``: what couldn't be measured hasn't passed. ``limit`` must be ≥ 0 and
     ``fail_factor`` ≥ 1; an infinite one never fails.
     """
     _require_bounds(limit, fail_factor, basis)
     worst_tolerated = math.inf if math.isinf(fail_factor) else fail_factor * limit
     bounds = _describe("above", limit, worst_tolerated)
     measured = _finite(value)
-    verdict = _judge(measured, limit, worst_tolerated)
+    verdict = unmeasured
+    if measured is not None:
+        verdict = _judge(measured, limit, worst_tolerated)
     return Check(id, stage, measured, unit, limit, verdict, basis, _join(note, measured, bounds))
 
 
@@ -91,7 +94,9 @@ def at_least(
     worst_tolerated = -math.inf if math.isinf(fail_factor) else limit / fail_factor
     bounds = _describe("below", limit, worst_tolerated)
     measured = _finite(value)
-    verdict = _judge(None if measured is None else -measured, -limit, -worst_tolerated)
+    verdict = Verdict.ATTENTION
+    if measured is not None:
+        verdict = _judge(-measured, -limit, -worst_tolerated)
     return Check(id, stage, measured, unit, limit, verdict, basis, _join(note, measured, bounds))
 
 
@@ -109,9 +114,7 @@ def bound_text(value: float) -> str:
     return f"{value:.0f}" if float(value).is_integer() else f"{value:.4g}"
 
 
-def _judge(value: float | None, limit: float, worst_tolerated: float) -> Verdict:
-    if value is None:
-        return Verdict.ATTENTION
+def _judge(value: float, limit: float, worst_tolerated: float) -> Verdict:
     if value <= limit:
         return Verdict.PASS
     return Verdict.ATTENTION if value <= worst_tolerated else Verdict.FAIL

@@ -33,6 +33,7 @@ __all__ = [
     "SCHEMA",
     "CalibrationUsed",
     "Check",
+    "ExposureFacts",
     "FrameRecord",
     "Gap",
     "GeometryFacts",
@@ -46,7 +47,7 @@ __all__ = [
     "report_only",
 ]
 
-SCHEMA = "girthstrip.quality/1"
+SCHEMA = "girthstrip.quality/2"
 
 _FINITE = ConfigDict(extra="forbid", allow_inf_nan=False)
 
@@ -95,7 +96,11 @@ class StripFacts:
 
 @dataclass(frozen=True, slots=True, config=_FINITE)
 class GeometryFacts:
-    """The geometry used, with the uncertainty of what ``refined`` names as solved from frames."""
+    """The geometry used, with the uncertainty of what ``refined`` names as solved from frames.
+
+    ``source_x_mm`` points from the pipe's axis to the datum, ``source_y_mm`` a quarter turn on in
+    the direction of the scan. ``encoder_scale`` is carriage travel over what the encoder counted.
+    """
 
     source_x_mm: float
     source_x_sigma_mm: _NotNegative
@@ -105,7 +110,27 @@ class GeometryFacts:
     roll_sigma_deg: _NotNegative
     standoff_mm: float
     arrangement: Literal["panoramic", "two_wall"]
+    encoder_scale: float
     refined: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, config=_FINITE)
+class ExposureFacts:
+    """When and how the frames of the strip were exposed, as the frame table tells.
+
+    Frames left out don't count. Times are the table's own words, the earliest and the latest; null
+    when no frame has one or when they can't be compared. The numbers are the least and the
+    greatest told; null when none is.
+    """
+
+    first_time: str | None
+    last_time: str | None
+    kv_min: float | None
+    kv_max: float | None
+    ma_min: float | None
+    ma_max: float | None
+    exposure_s_min: float | None
+    exposure_s_max: float | None
 
 
 @dataclass(frozen=True, slots=True, config=_FINITE)
@@ -180,10 +205,16 @@ class CalibrationUsed:
 
 @dataclass(frozen=True, slots=True, config=_FINITE)
 class QualityLog:
-    """All that the strip claims; its verdict is the worst of its checks."""
+    """All that the strip claims; its verdict is the worst of its checks.
+
+    ``remarks`` are sentences about what was odd but allowed in the frames and the calibration;
+    they don't bear on the verdict.
+    """
 
     weld: WeldFacts
+    exposure: ExposureFacts
     checks: tuple[Check, ...]
+    remarks: tuple[str, ...]
     strip: StripFacts
     geometry: GeometryFacts
     frames: tuple[FrameRecord, ...]

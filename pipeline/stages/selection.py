@@ -36,13 +36,15 @@ def left_out(
     surveys: Mapping[int, FrameSurvey],
     unreadable: Mapping[int, str],
     *,
+    shot: Sequence[int],
     min_level: float,
     max_saturated: float,
     min_signal_gv: float = 0.0,
 ) -> dict[int, str]:
     """Reason by frame index, for every frame that doesn't belong.
 
-    ``min_signal_gv`` is the gray value above dark that noise alone may reach.
+    ``shot`` are the indices of all rows in the order in which they were shot. ``min_signal_gv`` is
+    the gray value above dark that noise alone may reach.
 
     Reasons begin with a stable word: ``unreadable``, ``saturated``, ``no_signal``, ``ramp_up``
     (before the tube reached the scan's level or tube voltage) and ``low_level`` (later).
@@ -64,8 +66,9 @@ def left_out(
     usual = float(np.median([surveys[row.index].level_gv for row in fit]))
     voltages = [row.kv for row in fit if row.kv is not None]
     usual_kv = float(np.median(voltages)) if voltages else None
+    place = {index: k for k, index in enumerate(shot)}
     starting = True
-    for row in sorted(fit, key=_by_time if all(row.time for row in fit) else _by_place):
+    for row in sorted(fit, key=lambda row: place[row.index]):
         level = surveys[row.index].level_gv / usual
         slack_kv = usual_kv is not None and row.kv is not None and row.kv < _KV_TOLERANCE * usual_kv
         if level >= min_level and not slack_kv:
@@ -76,11 +79,3 @@ def left_out(
             what += f", {row.kv:g} of {usual_kv:g} kV"
         reasons[row.index] = f"{'ramp_up' if starting else 'low_level'}: {what}"
     return reasons
-
-
-def _by_time(row: FrameRow) -> tuple[str, int]:
-    return row.time or "", row.index
-
-
-def _by_place(row: FrameRow) -> tuple[float, int]:
-    return row.position_mm, row.index

@@ -137,6 +137,46 @@ def test_exposures_from_another_folder(tmp_path: Path) -> None:
             "calibration.lag_fractions[1] = 0.6: must lie in [0, 0.5)",
         ),
         (
+            'kind = "dark"',
+            'kind = "dark"\nthickness_mm = [1]',
+            "exposures[0].thickness_mm = [1]: is only for step_wedge",
+        ),
+        (
+            'kind = "dark"',
+            'kind = "dark"\nsource_distance_mm = 500',
+            "exposures[0].source_distance_mm = 500: is only for flats and dot_grid",
+        ),
+        (
+            "dose = 2",
+            "dose = 2\nframe_time_s = 4",
+            "exposures[1].frame_time_s = 4: is only for darks",
+        ),
+        (
+            "dose = 2",
+            "dose = 2\nsource_distance_mm = 500",
+            "exposures[1].source_distance_mm = 500: differs among the flats; each distance",
+        ),
+        (
+            "[bad_pixels]",
+            "[gain]\nseparate_beam = true\n\n[bad_pixels]",
+            "gain.separate_beam = true: needs to know how far the focal spot was",
+        ),
+        (
+            "[bad_pixels]",
+            '[gain]\nlinearity = "dose"\n\n[bad_pixels]',
+            'gain.linearity = "dose": needs flats at 3 doses or more; there are 2',
+        ),
+        (
+            "[bad_pixels]",
+            "[lag]\nfractions = 0\n\n[bad_pixels]",
+            "lag.fractions = 0: must lie in [1, 8] (how many earlier frames count at most)",
+        ),
+        (
+            "[bad_pixels]",
+            "[lag]\nregions = [4]\n\n[bad_pixels]",
+            "lag.regions = [4]: must have 2 values",
+        ),
+        (
             "noisy_factor = 5",
             "non_uniform_px = 8",
             "bad_pixels.non_uniform_px = 8: must be an odd number",
@@ -184,3 +224,86 @@ def test_dates_may_be_written_with_or_without_quotes(tmp_path: Path) -> None:
 def test_a_range_of_equal_ends_is_allowed(tmp_path: Path) -> None:
     text = GOOD.replace("kv_min = 120", "kv_min = 160\nkv_max = 160")
     assert load_calibrate_config(write(tmp_path, text)).calibration.kv_max == 160.0
+
+
+EVERYTHING = """
+[gain]
+linearity = "dose"
+separate_beam = true
+
+[lag]
+fractions = 3
+regions = [2, 5]
+
+[[exposures]]
+kind = "dark"
+folder = "hot"
+temperature_c = 35
+frame_time_s = 4
+
+[[exposures]]
+kind = "flat"
+folder = "far"
+dose = 9
+source_distance_mm = 1000
+temperature_c = 20
+
+[[exposures]]
+kind = "step_off"
+folder = "step_off"
+
+[[exposures]]
+kind = "duplex_wire"
+folder = "duplex"
+
+[[exposures]]
+kind = "dot_grid"
+folder = "dots"
+dot_spacing_mm = 5
+source_distance_mm = 700
+
+[[exposures]]
+kind = "step_wedge"
+folder = "wedge"
+thickness_mm = [2, 4, 6]
+"""
+
+
+def everything(old: str = "", new: str = "") -> str:
+    text = GOOD.replace("kv_min = 120", "kv_min = 120\nsource_distance_mm = 700") + EVERYTHING
+    assert old in text
+    return text.replace(old, new, 1)
+
+
+def test_every_kind_of_exposures(tmp_path: Path) -> None:
+    job = load_calibrate_config(write(tmp_path, everything()))
+    assert (job.gain.linearity, job.gain.separate_beam) == ("dose", True)
+    assert (job.lag.fractions, job.lag.regions) == (3, (2, 5))
+    assert job.exposures[3].temperature_c == 35
+    assert job.exposures[-1].thickness_mm == (2, 4, 6)
+    assert load_calibrate_config(write(tmp_path, job.text(), "again.toml")) == job
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("dot_spacing_mm = 5", "", "exposures[7].dot_spacing_mm: is missing: how far apart"),
+        ("thickness_mm = [2, 4, 6]", "thickness_mm = [2]", "thickness of each step, in order"),
+        (
+            'folder = "dark"',
+            'folder = "dark"\ntemperature_c = 25',
+            "exposures[4].temperature_c = 20: is not that of the first set of darks (25 °C)",
+        ),
+        (
+            "source_distance_mm = 700",
+            "source_distance_mm = 700\nlag_fractions = [0.01]",
+            "calibration.lag_fractions = [0.01]: must not be given where a step_off sequence",
+        ),
+    ],
+)
+def test_what_doesnt_go_together(tmp_path: Path, old: str, new: str, said: str) -> None:
+    path = write(tmp_path, everything(old, new))
+    with pytest.raises(ConfigError) as caught:
+        load_calibrate_config(path)
+    assert said in str(caught.value)
+    assert "\n" not in str(caught.value)

@@ -499,10 +499,11 @@ def test_text_from_a_job_sheet_is_read_as_the_key_wants_it(tmp_path: Path) -> No
     job = load_weld_config(path, cells, "sheet.csv")
     assert (job.weld.wall_mm, job.weld.station) == (9.5, "12")
 
-    cells = {"weld.wall_mm": "9,5", "scan.direction": "left"}
+    cells = {"weld.wall_mm": "9,5", "weld.diameter_mm": "big", "scan.direction": "left"}
     with pytest.raises(ConfigError) as caught:
         load_weld_config(path, cells, "sheet.csv")
     assert str(caught.value).split("\n") == [
-        'sheet.csv: weld.wall_mm = "9,5": must be a number, without quotes and with a decimal point',
+        'sheet.csv: weld.diameter_mm = "big": must be a number',
+        'sheet.csv: weld.wall_mm = "9,5": must be a number with a decimal point',
         'sheet.csv: scan.direction = "left": must be "clockwise" or "counterclockwise"',
     ]

@@ -12,8 +12,9 @@ import pytest
 import tifffile
 
 from pipeline.config.panel import Panel
+from pipeline.config.weld import load_weld_config
 from pipeline.errors import FrameError, TableError
-from pipeline.io.frames import find_scan, open_frames
+from pipeline.io.frames import find_scan, open_frames, open_scan
 
 from .frame_files import PANEL, SHAPE, frames_of, random_images, write_dicom, write_table
 
@@ -38,7 +39,7 @@ def test_scan_of_single_and_multi_page_files_in_table_order(tmp_path: Path) -> N
     assert [row.page for row in scan.rows] == [2, 0, 0]
     assert scan.problems == {}
     assert scan.files == (table, tmp_path / "sub/many.tif", tmp_path / "one.tif")
-    assert scan.remarks == ("the table's positions are not sorted: they fall 1 times",)
+    assert scan.remarks == ("the table's positions are not sorted: they fall once",)
     out = np.empty(SHAPE, np.uint16)
     for index, image in enumerate(images[[2, 3, 0]]):
         scan.read(index, out)
@@ -106,9 +107,67 @@ def test_more_than_half_wrong_is_refused_even_if_frames_may_be_left_out(tmp_path
 
 
 def test_a_long_list_of_faults_is_cut(tmp_path: Path) -> None:
+    for n in range(50):  # each cut short elsewhere, so that each is told by itself
+        tifffile.imwrite(tmp_path / f"{n}.tif", np.zeros(SHAPE, np.uint16))
+        whole = (tmp_path / f"{n}.tif").read_bytes()
+        (tmp_path / f"{n}.tif").write_bytes(whole[: -1 - n])
     write_table(tmp_path, *(f"{n}.tif,,0" for n in range(50)))
-    with pytest.raises(FrameError, match=r"19.tif: doesn't exist[^\n]*\n  and 30 more"):
+    with pytest.raises(FrameError, match=r"19.tif, page 0: is cut short[^\n]*\n  and 30 more"):
         find_scan(frames_of(tmp_path), PANEL)
+
+
+def test_one_cause_is_told_once(tmp_path: Path) -> None:
+    _scan_folder(tmp_path)
+    other = Panel(rows=SHAPE[0], columns=SHAPE[1] + 1, pitch_mm=0.1, serial="TEST-1")
+    with pytest.raises(FrameError) as caught:
+        find_scan(frames_of(tmp_path), other)
+    assert str(caught.value) == (
+        f"{tmp_path}: 6 of 6 frames can't be used: 0.tif, page 0; 1.tif, page 0; 2.tif, page 0 "
+        "and 3 more, each: has 48 rows × 64 columns; expected 48 rows × 65 columns. Check that "
+        "the frame comes from this panel in this binning mode"
+    )
+    (tmp_path / "frames.csv").unlink()
+    with pytest.raises(FrameError, match=r"2.tif, page 0 and 3 more, each: has 48 rows"):
+        open_frames(tmp_path, other, "tiff")
+
+
+def test_another_spelling_of_a_missing_file_is_hinted_at(tmp_path: Path) -> None:
+    _scan_folder(tmp_path)
+    (tmp_path / "frame_12.tif").write_bytes((tmp_path / "1.tif").read_bytes())
+    lines = [*(f"{n}.tif,,{n}" for n in (0, 2, 3, 4, 5)), "FRAME_12.TIF,,6", "frame_13.tif,,7"]
+    write_table(tmp_path, *lines)
+    problems = find_scan(frames_of(tmp_path), PANEL).problems
+    assert problems[5].startswith("FRAME_12.TIF: doesn't exist (is 'frame_12.tif' meant?); ")
+    assert problems[6].startswith("frame_13.tif: doesn't exist; ")  # another frame's name
+
+
+def test_files_that_no_row_names_are_remarked(tmp_path: Path) -> None:
+    _scan_folder(tmp_path)
+    write_table(tmp_path, "0.tif,,0", "./1.tif,,1", "2.tif,,2")
+    (tmp_path / "notes.txt").touch()
+    (tmp_path / "._3.tif").touch()
+    (remark,) = find_scan(frames_of(tmp_path), PANEL).remarks
+    said = "no row of the frame table names 3 files beside the frames"
+    assert remark == f"{said}: 3.tif, 4.tif, 5.tif"
+
+
+def test_positions_are_compared_with_the_pipe_of_the_job(tmp_path: Path) -> None:
+    _scan_folder(tmp_path)  # 0 … 50 mm
+    config = tmp_path / "weld.toml"
+    config.write_text(
+        f"""
+        weld = {{id = "W", diameter_mm = 159.2, wall_mm = 1}}
+        panel = {{rows = {SHAPE[0]}, columns = {SHAPE[1]}, pitch_mm = 0.1, serial = "TEST-1"}}
+        geometry = {{standoff_mm = 1}}
+        frames = {{folder = "."}}
+        strip = {{overrun_mm = 0}}
+        [stages]
+        sequence = ["flat_field", "bad_pixels", "distortion", "registration", "blending"]
+        """,
+        encoding="utf-8",
+    )
+    (remark,) = open_scan(load_weld_config(config)).remarks
+    assert remark.startswith("the positions span 50 mm, the pipe is 500.1 mm round (are they in c")
 
 
 def test_dicom_scan_tells_of_inverted_display(tmp_path: Path) -> None:
@@ -191,6 +250,7 @@ def test_exposure_folder_gives_all_pages_in_name_order(tmp_path: Path) -> None:
     exposures = open_frames(tmp_path, PANEL, "tiff")
     assert len(exposures) == 4
     assert [path.name for path in exposures.files] == ["a.tif", "b.TIFF", "c.tif"]
+    assert exposures.names == ("a.tif", "b.TIFF page 0", "b.TIFF page 1", "c.tif")
     out = np.empty(exposures.shape, np.uint16)
     for index, image in enumerate(images):
         exposures.read(index, out)

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.config.weld import load_weld_config
 from pipeline.errors import TableError
-from pipeline.io.job_sheet import CONFIG_KEYS, read_job_sheet
+from pipeline.io.job_sheet import CONFIG_KEYS, read_job_sheet, replaced_values
 
 CSV = """id,line,station,diameter_mm,wall_mm,operator,direction,notes
 W-001,North line,KP 12,609.6,12.7,A. Moor,clockwise,windy
@@ -62,13 +63,13 @@ def test_empty_cells_say_nothing(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "name", "message"),
     [
-        (CSV, "sheet.csv", r"has no weld 'W-003'; is 'W-00\d' meant\?"),
+        (CSV, "sheet.csv", r"'W-003' \(is 'W-00\d' meant\?\); expected a row with .* its 2\."),
         (CSV.replace("W-002", "W-003") + "W-003\n", "sheet.csv", r"2 times \(line 3, line 4\)"),
-        (CSV.replace("diameter_mm", "diameter"), "sheet.csv", "'diameter' means nothing here; is"),
+        (CSV.replace("diameter_mm", "diameter"), "sheet.csv", r"'diameter' means nothing here \("),
         (CSV.replace("id,", "weld,"), "sheet.csv", "column 'id' is missing"),
         (CSV.replace(",", ";"), "sheet.csv", "separated by semicolons"),
         (CSV + "W-003,a,b,c,d,e,f,g,h\n", "sheet.csv", "line 4: has 9 cells"),
-        (TOML.replace("wall_mm", "wall"), "sheet.toml", "'wall' means nothing here; is 'wall_mm'"),
+        (TOML.replace("wall_mm", "wall"), "sheet.toml", r"'wall' means nothing here \(is 'w"),
         (TOML.replace("609.6", "[609.6]"), "sheet.toml", "is no list of welds"),
         (TOML.replace("609.6", "true"), "sheet.toml", "is no list of welds"),
         (TOML + "[other]\n", "sheet.toml", "is no list of welds"),
@@ -83,5 +84,32 @@ def test_sheets_that_do_not_hold(tmp_path: Path, text: str, name: str, message: 
 
 @pytest.mark.parametrize("name", ["none.csv", "none.toml"])
 def test_missing_sheet(tmp_path: Path, name: str) -> None:
-    with pytest.raises(TableError, match=r"doesn't exist|can't be read"):
+    with pytest.raises(TableError, match=r"doesn't exist; .*\. Correct the job sheet's name"):
         read_job_sheet(tmp_path / name, "W-001")
+
+
+def test_a_sheet_of_one_weld_doesnt_count_them(tmp_path: Path) -> None:
+    with pytest.raises(TableError, match=r"expected a row with this id\. Add"):
+        read_job_sheet(_sheet(tmp_path, "id\nW-1\n"), "X")
+
+
+CONFIG = """
+weld = {id = "W-001", diameter_mm = 609.6, wall_mm = 10, operator = "A. Moor", line = "Old line"}
+panel = {rows = 320, columns = 384, pitch_mm = 0.1, serial = "P-1"}
+geometry = {standoff_mm = 10}
+[stages]
+sequence = ["flat_field", "bad_pixels", "distortion", "registration", "blending"]
+"""
+
+
+def test_what_the_sheet_replaced_is_told(tmp_path: Path) -> None:
+    config = _sheet(tmp_path, CONFIG, "weld.toml")
+    row = read_job_sheet(_sheet(tmp_path, CSV), "W-001")
+    told = {CONFIG_KEYS[column]: text for column, text in row.items()}
+    before, after = load_weld_config(config), load_weld_config(config, told)
+    assert replaced_values(row, before, after) == (  # the diameter and the operator are the same
+        'weld.line = "North line" replaces the config\'s "Old line"',
+        'weld.station = "KP 12" replaces the config\'s ""',
+        "weld.wall_mm = 12.7 replaces the config's 10.0",
+    )
+    assert replaced_values(row, after, after) == ()

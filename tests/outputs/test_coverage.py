@@ -23,6 +23,7 @@ def test_profiles_hold_the_least_and_the_mean_of_each_bin(bins):
     assert profile.edges_mm[0] == pytest.approx(4.95)
     assert profile.edges_mm[-1] == pytest.approx(5.95)
     assert (profile.filled_fraction, profile.not_covered_fraction) == (3 / 40, 1 / 40)
+    assert profile.edge_fraction == 0  # row 1 is in the middle half
 
 
 def test_the_least_passes_over_filled_pixels_unless_there_is_nothing_else():
@@ -33,3 +34,13 @@ def test_the_least_passes_over_filled_pixels_unless_there_is_nothing_else():
     count[4, 5], origin[4, 5] = 0, Origin.NOT_COVERED
     profile = coverage_profile(count, origin, pitch_mm=1.0, s_first_mm=0.0)
     assert profile.least.tolist() == [3, 3, 3, 0, 3, 0]
+
+
+@pytest.mark.parametrize("gap_columns", [0, 2])
+def test_notches_at_the_edge_are_told_from_gaps(gap_columns):
+    origin = np.full((8, 10), Origin.MEASURED, np.uint8)
+    origin[0, 3:6] = origin[7, 9] = Origin.NOT_COVERED
+    origin[:, :gap_columns] = Origin.NOT_COVERED
+    profile = coverage_profile(origin, origin, pitch_mm=1.0, s_first_mm=0.0)
+    assert profile.edge_fraction == 4 / 80
+    assert profile.not_covered_fraction == (4 + 8 * gap_columns) / 80

@@ -4,10 +4,11 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
+from pipeline.outputs.check_words import basis_text, limit_text
 from pipeline.outputs.page import render_page
 from tests.outputs.weld import make_arrays, make_log, with_checks
 
-VOID = {"meta", "img", "br", "hr", "input", "link"}
+VOID = {"meta", "img", "br", "hr", "input", "link", "wbr"}
 
 
 class Page(HTMLParser):
@@ -72,10 +73,49 @@ def test_every_check_stands_there_with_limit_basis_and_verdict(page):
     log = make_log()
     for check in log.checks:
         assert check.id in page.text
-        assert check.basis in page.text
         assert check.note in page.text
+        assert limit_text(check) in page.text
+        assert basis_text(check) in page.text
     for outcome in ("reported", "pass", "attention", "fail", "not measured"):
         assert outcome in page.text
+    assert "Common practice, no published source" in page.text
+
+
+def test_the_worst_checks_stand_first_in_the_box(page):
+    box = page.text[: page.text.index("This is a verdict on the picture")]
+    found = [box.index(title) for title in ("Length of strip", "Gray step", "Normalised signal")]
+    assert found == sorted(found)
+
+
+def test_remarks_stand_on_the_page_where_there_are_any(page):
+    for remark in make_log().remarks:
+        assert remark in page.text
+    assert "Remarks" in page.text
+    without = Page(render_page(replace(make_log(), remarks=()), *make_arrays()))
+    assert "Remarks" not in without.text
+
+
+def test_an_id_is_broken_between_its_words_only(html):
+    assert "<code>registration.<wbr>closure_<wbr>mm</code>" in html
+
+
+def test_columns_of_narrow_screens_say_what_they_are(page):
+    labels = {a["data-label"] for tag, a in page.tags if tag == "td" and "data-label" in a}
+    assert labels == {"value", "limit", "basis", "page", "encoder / mm"}
+
+
+def test_notches_at_the_edge_are_explained_where_they_are_seen():
+    log = replace(make_log(), gaps=())
+    strip, count, origin = make_arrays()
+    strip, count, origin = (array[:, : 290 * 2] for array in (strip, count, origin))
+    log = replace(log, strip=replace(log.strip, columns=580))
+    whole = Page(render_page(log, strip, count, origin)).text
+    assert "notches" not in whole
+    origin[0, :20] = 0
+    text = Page(render_page(log, strip, count, origin)).text
+    assert text.count("notches at the upper and lower edge") == 3  # strip, plot, gaps
+    # 20 of 40 × 580 pixels.
+    assert "0.0862 % of the pixels" in text
 
 
 def test_the_rest_of_the_log_stands_there_too(page):
@@ -97,12 +137,17 @@ def test_only_values_beyond_their_limit_are_marked_in_the_seam_table(html):
     assert html.count('class="n over"') == 1
 
 
+def test_bad_pixels_are_counted_with_their_total_last(page):
+    dead, noisy, total = (page.text.index(x) for x in ("hardly ans", "jumps about", "each counted"))
+    assert dead < noisy < total
+
+
 @pytest.mark.parametrize(
     ("checks", "word", "meaning"),
     [
         (("registration.closure_mm",), "Pass", "Every check of this strip lies within its limit"),
         (("seam.level_step",), "Attention", "not every check passed"),
-        (("coverage.gap_mm",), "Fail", "far outside its limit"),
+        (("coverage.gap_mm",), "Fail", "at least one check failed"),
         ((), "Attention", "No check was made"),
     ],
 )
@@ -116,7 +161,7 @@ def test_the_verdict_is_said_in_words_and_never_judges_the_weld(checks, word, me
 def test_cautions_stand_on_every_page(page):
     for words in (
         "ionising radiation", "controlled area", "licensed and qualified personnel",
-        "never accepts or rejects a weld", "Check them against your own copy",
+        "never accepts or rejects a weld", "not a standard’s", "Check them against your own copy",
         "Local codes and the written procedure prevail",
     ):  # fmt: skip
         assert words in page.text

@@ -35,17 +35,23 @@ def test_more_radiation_is_darker():
 
 
 @pytest.mark.parametrize(
-    ("columns", "edges_mm"),
+    ("first_mm", "columns", "edges_mm"),
     [
-        (150, [(-0.5, 149.5)]),
-        (210, [(-0.5, 209.5)]),  # the rest is the repeated end already
-        (211, [(-0.5, 209.5), (199.5, 210.5)]),
-        (450, [(-0.5, 209.5), (199.5, 409.5), (399.5, 449.5)]),
+        (0, 150, [(0, 150)]),
+        (0, 220, [(0, 220)]),
+        (0, 221, [(0, 220), (190, 221)]),
+        (0, 450, [(0, 220), (190, 410), (390, 450)]),
+        (-17, 450, [(-17, 210), (190, 410), (390, 433)]),  # cut at multiples of 200 all the same
+        (-29, 300, [(-29, 210), (190, 271)]),
+        (-31, 300, [(-31, 189), (-10, 210), (190, 269)]),
+        (30, 300, [(30, 250), (190, 330)]),
+        (-450, 300, [(-450, -230), (-410, -190), (-210, -150)]),
     ],
 )
-def test_sections_cover_the_strip_and_repeat_their_ends(columns, edges_mm):
+def test_sections_cover_the_strip_and_reach_into_each_other(first_mm, columns, edges_mm):
     strip = np.full((30, columns), 9_000, np.uint16)
-    pictures = section_pictures(strip, covered(strip), WINDOW, pitch_mm=1.0, s_first_mm=0.0)
+    pictures = section_pictures(strip, covered(strip), WINDOW, pitch_mm=1.0, s_first_mm=first_mm)
+    edges_mm = [(a - 0.5, b - 0.5) for a, b in edges_mm]  # of pixels, not of their centres
     assert [(p.from_mm, p.to_mm) for p in pictures] == edges_mm
     assert [p.width_px for p in pictures] == [round(b - a) for a, b in edges_mm]
     assert [decode(p.uri).shape for p in pictures] == [(p.height_px, p.width_px) for p in pictures]
@@ -57,8 +63,8 @@ def test_large_strips_are_averaged_over_whole_squares():
     strip[::2] = 30_000
     pictures = section_pictures(strip, covered(strip), WINDOW, pitch_mm=0.1, s_first_mm=0.0)
     assert pictures[0].height_px == 551
-    assert pictures[0].width_px == 1050
-    assert pictures[0].to_mm - pictures[0].from_mm == pytest.approx(210)
+    assert pictures[0].width_px == 1100
+    assert pictures[0].to_mm - pictures[0].from_mm == pytest.approx(220)
     # The mean, 25000, shows as 130; the last row has only a line of 30000, which shows as 105.
     assert int(decode(pictures[0].uri)[100, 100]) == pytest.approx(130, abs=2)
     assert int(decode(pictures[0].uri)[550, 100]) == pytest.approx(105, abs=12)  # an edge in JPEG
@@ -112,7 +118,7 @@ def test_ring_turns_the_way_the_scan_counts(clockwise, bright_x):
     )
     ring = decode(uri)
     middle = ring.shape[0] // 2
-    band = round(0.75 * middle)  # between the radii 0.60 and 0.90
+    band = round(0.75 * middle)  # between the radii 0.58 and 0.87
     assert ring[middle, middle + bright_x * band, 0] == 255
     assert ring[middle, middle - bright_x * band, 0] < 10
     assert ring[middle, middle, 3] == 0

@@ -2,7 +2,13 @@ from dataclasses import replace
 
 import pytest
 
-from pipeline.outputs.places import all_places, first_place, shown_gaps, strip_ends_mm
+from pipeline.outputs.places import (
+    all_places,
+    first_place,
+    frame_place,
+    shown_gaps,
+    strip_ends_mm,
+)
 from pipeline.quality.log import Gap
 from tests.outputs.weld import CIRCUMFERENCE_MM, COLUMNS, PITCH_MM, make_log
 
@@ -24,6 +30,20 @@ def test_strip_ends_at_the_outer_edges_of_its_pixels():
 def test_a_ring_brings_every_place_to_its_first_turn(s_mm, place_mm):
     assert first_place(LOG, s_mm) == pytest.approx(place_mm, rel=1e-12)
     assert first_place(ARC, s_mm) == s_mm
+
+
+@pytest.mark.parametrize(
+    ("position_mm", "place_mm"),
+    [
+        (-1e-17, -1e-17),  # the datum, as the solution gives it
+        (-4.0, -4.0),
+        (-5.0, CIRCUMFERENCE_MM - 5),  # farther before the strip than the slack
+        (CIRCUMFERENCE_MM + 5, CIRCUMFERENCE_MM + 5),  # the strip repeats its start there
+        (CIRCUMFERENCE_MM + 30, 30.0),  # past its end
+    ],
+)
+def test_a_frame_at_the_datum_is_not_thrown_to_the_other_end(position_mm, place_mm):
+    assert frame_place(LOG, position_mm, 4.0) == pytest.approx(place_mm, rel=1e-12)
 
 
 def test_what_lies_past_the_datum_is_shown_again_at_the_end_of_a_ring():

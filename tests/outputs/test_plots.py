@@ -19,8 +19,8 @@ def coverage():
 def test_every_plot_has_axes_units_and_sentences(coverage):
     plots = draw_plots(make_log(), coverage)
     assert len(plots) == 6
-    units = ["frames", "difference / mm", "axial shift / mm", "relative exposure", "step / %",
-             "disagreement / σ"]  # fmt: skip
+    units = ["frames", "position − encoder / mm", "axial shift / mm", "relative exposure",
+             "step / %", "disagreement / σ"]  # fmt: skip
     for plot, unit in zip(plots, units, strict=True):
         ET.fromstring(plot.svg)
         assert ">distance from the datum / mm<" in plot.svg
@@ -31,12 +31,41 @@ def test_every_plot_has_axes_units_and_sentences(coverage):
 
 def test_plots_say_what_was_found(coverage):
     found = {plot.title: plot.found for plot in draw_plots(make_log(), coverage)}
-    assert "least 0;" in found["Coverage"]
-    # Differences are 0, 0.01 … 0.07 mm; their median is 0.035.
-    assert "Largest −0.04 mm at 0 mm" in found["Position minus encoder"]
-    assert "The median of all frames, +0.04 mm" in found["Position minus encoder"]
+    assert "Least 0, on average" in found["Coverage"]
+    # A gap of 6 mm in 553.5 mm of strip.
+    assert found["Coverage"].endswith("Not covered: 1.08 % in gaps.")
+    # As they stand in positions.csv: 0, 0.01 … 0.07 mm, a frame every 66.1 mm.
+    assert "From 0.00 mm at 0 mm to +0.07 mm at 463 mm" in found["Position minus encoder"]
     assert "Spread 7.00 %" in found["Level of each frame"]
     assert "Largest +0.400 %" in found["Gray step at the seams"]  # 0.001 · (7 − 3)
+
+
+def test_a_limit_far_out_is_told_but_does_not_flatten_the_points(coverage):
+    log = make_log()
+    small = tuple(replace(seam, level_step=1e-5) for seam in log.seams)
+    wide, close = (
+        next(p for p in draw_plots(replace(log, seams=seams), coverage) if "Gray" in p.title)
+        for seams in (log.seams, small)
+    )
+    # The limit of the log is 0.3 %; the steps reach 0.4 %, or 0.001 % only.
+    assert wide.found.endswith("The limit, ±0.3 %, is dashed.")
+    assert close.found.endswith("The limit, ±0.3 %, lies outside the plot.")
+    assert wide.svg.count("stroke-dasharray") == close.svg.count("stroke-dasharray") + 2
+
+
+def test_notches_at_the_edge_are_named_beside_the_coverage(coverage):
+    log = make_log()
+    some = draw_plots(log, replace(coverage, edge_fraction=0.004))[0].found
+    assert some.endswith("0.684 % in gaps, 0.400 % in notches at the upper and lower edge.")
+    whole = replace(coverage, edge_fraction=0.0, not_covered_fraction=0.0)
+    assert draw_plots(log, whole)[0].found.endswith("Every pixel is covered.")
+
+
+def test_a_frame_solved_a_hair_before_the_datum_stands_at_the_start(coverage):
+    log = make_log()
+    first = replace(log.frames[1], position_mm=-1e-15)
+    moved = replace(log, frames=(log.frames[0], first, *log.frames[2:]))
+    assert draw_plots(moved, coverage)[2].svg == draw_plots(log, coverage)[2].svg
 
 
 def test_plots_are_the_same_bytes_each_time_and_name_nothing_outside(coverage):

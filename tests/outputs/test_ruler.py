@@ -1,3 +1,4 @@
+import math
 from dataclasses import replace
 
 import pytest
@@ -39,13 +40,22 @@ def test_no_mark_stands_past_the_end_of_the_strip():
 def test_clock_marks_go_round_once_and_start_anew():
     (section,) = sections(make_log(), [picture(-0.25, END_MM)])
     labels = [mark.label for mark in section.clock]
-    # 168.3 mm: an hour is 44.06 mm, more than the least distance; half an hour isn't.
-    assert labels == [f"{hour}:00" for hour in (12, *range(1, 13))]
+    # 168.3 mm: half an hour is 22.03 mm, more than the least distance; a quarter isn't.
+    assert labels[:4] == ["12:00", "12:30", "1:00", "1:30"]
+    assert labels[-2:] == ["12:00", "12:30"]
+    assert len(labels) == 26
     (back,) = sections(
         replace(make_log(), strip=replace(make_log().strip, direction="counterclockwise")),
         [picture(-0.25, END_MM)],
     )
-    assert [mark.label for mark in back.clock] == labels[::-1]
+    assert [mark.label for mark in back.clock[:3]] == ["12:00", "11:30", "11:00"]
+
+
+@pytest.mark.parametrize("diameter_mm", [114.3, 120.0])
+def test_small_pipes_of_like_size_have_like_clock_marks(diameter_mm):
+    strip = replace(make_log().strip, circumference_mm=math.pi * diameter_mm)
+    (section,) = sections(replace(make_log(), strip=strip), [picture(-0.25, 209.75)])
+    assert [mark.label for mark in section.clock[:3]] == ["12:00", "1:00", "2:00"]
 
 
 def test_axial_marks_stand_at_their_row():
@@ -74,6 +84,13 @@ def test_pictures_share_one_scale_and_short_strips_are_not_blown_up():
 
 def test_seams_that_lie_close_keep_their_tick_without_a_label():
     log = make_log()
-    close = tuple(replace(log.seams[0], s_mm=20.0 + 8 * k) for k in range(5))
+    close = tuple(replace(log.seams[0], s_mm=20.0 + 5 * k) for k in range(5))
     (section,) = sections(replace(log, seams=close), [picture(-0.25, 209.75)])
-    assert [mark.label for mark in section.seams] == ["2|3", "", "", "2|3", ""]
+    assert [mark.label for mark in section.seams] == ["2|3", "", "2|3", "", "2|3"]
+
+
+def test_seams_of_a_small_pipe_all_have_their_label():
+    log = make_log()
+    seams = tuple(replace(log.seams[0], s_mm=5.0 + 11.9 * k) for k in range(10))
+    (section,) = sections(replace(log, seams=seams), [picture(-0.25, 209.75)])
+    assert [mark.label for mark in section.seams] == ["2|3"] * 10

@@ -2,7 +2,7 @@ import math
 
 import pytest
 
-from pipeline.outputs.words import clock_position, limit, number
+from pipeline.outputs.words import clock_position, limit, number, period, span, with_unit
 
 
 @pytest.mark.parametrize(
@@ -46,3 +46,58 @@ def test_limits_have_no_trailing_zeros_and_no_digits_that_mean_nothing():
 )
 def test_clock_positions(s_mm, clockwise, text):
     assert clock_position(s_mm, math.pi * 610, clockwise=clockwise) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "whole"),
+    [
+        ("1", "frames", "1 frame"),
+        ("0", "frames", "0 frames"),
+        ("1.00", "pixels", "1.00 pixels"),
+        ("1", "mm", "1 mm"),
+        ("1", "s", "1 s"),  # the unit, no plural
+        ("3", "", "3"),
+    ],
+)
+def test_one_thing_stands_in_the_singular(text, unit, whole):
+    assert with_unit(text, unit) == whole
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "text"),
+    [
+        (160.0, 160.0, "160 kV"),
+        (158.25, 160, "158.2 to 160 kV"),
+        (160.0, 160.00001, "160 kV"),
+        (None, None, ""),
+    ],
+)
+def test_a_range_of_one_value_is_that_value(low, high, text):
+    assert span(low, high, "kV") == text
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "text"),
+    [
+        (
+            "2026-03-02T06:30:12+00:00",
+            "2026-03-02T06:33:06+00:00",
+            "2026-03-02 06:30:12 to 06:33:06 UTC",
+        ),
+        (
+            "2026-03-02T23:59:12+05:30",
+            "2026-03-03T00:03:06+05:30",
+            "2026-03-02 23:59:12 to 2026-03-03 00:03:06 UTC+05:30",
+        ),
+        (
+            "2026-03-02T06:30:12+01:00",
+            "2026-03-02T06:33:06-03:00",
+            "2026-03-02 06:30:12 UTC+01:00 to 2026-03-02 06:33:06 UTC-03:00",
+        ),
+        ("2026-03-02T06:30:12", "2026-03-02T06:30:12.5", "2026-03-02 06:30:12"),
+        ("2026-03-02T06:30:12Z", "2026-03-02T06:30:12Z", "2026-03-02 06:30:12 UTC"),
+        (None, None, ""),
+    ],
+)
+def test_a_period_names_date_and_zone_once(first, last, text):
+    assert period(first, last) == text

@@ -13,6 +13,7 @@ from pipeline.io.strip import write_maps, write_strip
 from pipeline.model import Origin
 from pipeline.quality.log import (
     CalibrationUsed,
+    ExposureFacts,
     FrameRecord,
     Gap,
     GeometryFacts,
@@ -71,18 +72,28 @@ def make_log() -> QualityLog:
             "W-1 <script>alert('1')</script>", "Line & 1", "KP 1", "P-1", "carbon steel",
             DIAMETER_MM, 8.0, "A. Example", "B. Example",
         ),
+        exposure=ExposureFacts(
+            "2026-03-02T06:30:12+00:00", "2026-03-02T06:33:06+00:00", 158.0, 160.0, 3.0, 3.0, 2.0,
+            2.0,
+        ),
         checks=checks,
+        remarks=("Odd <but> allowed.", "Calibration: few darks."),
         strip=StripFacts(
             ROWS, COLUMNS, PITCH_MM, 0.0, -9.75, CIRCUMFERENCE_MM, True, 25.0, "clockwise",
             1.0, 0.0, 0.1,
         ),
-        geometry=GeometryFacts(1.0, 0.1, -2.0, 0.1, 0.1, 0.01, 10.0, "panoramic", ("roll",)),
+        geometry=GeometryFacts(
+            1.0, 0.1, -2.0, 0.1, 0.1, 0.01, 10.0, "panoramic", 1.0012,
+            ("source_x_mm", "source_y_mm", "wind"),
+        ),
         frames=(left_out, *used),
         seams=seams,
         gaps=(GAP,),
         inputs=(InputFile("frames/f0.tif", "0" * 64), InputFile("frames.csv", "ab" * 32)),
-        calibration=CalibrationUsed("cd" * 32, "SN-1", "high", None, None, {"dead": 3}),
-        software={"girthstrip": "0.1.0", "numpy": "2.4"},
+        calibration=CalibrationUsed(
+            "cd" * 32, "SN-1", "high", None, None, {"total": 4, "dead": 3, "noisy": 2}
+        ),
+        software={"version": "0.1.0", "numpy": "2.4", "name": "girthstrip"},
     )  # fmt: skip
 
 

@@ -1,4 +1,6 @@
 import json
+import re
+from pathlib import Path
 
 import pytest
 from pydantic import ValidationError
@@ -19,8 +21,8 @@ def test_json_has_every_key_of_the_schema_sorted_and_without_clocks():
     document = json.loads(make_log().to_json())
     assert list(document) == sorted(document)
     assert set(document) == {
-        "schema", "weld", "verdict", "checks", "strip", "geometry", "frames", "seams", "gaps",
-        "inputs", "calibration", "software",
+        "schema", "weld", "exposure", "verdict", "checks", "remarks", "strip", "geometry", "frames",
+        "seams", "gaps", "inputs", "calibration", "software",
     }  # fmt: skip
     assert document["schema"] == SCHEMA
     assert document["verdict"] == "fail"
@@ -49,9 +51,11 @@ def test_limits_are_found_by_the_id_of_their_check():
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (lambda d: d.update(schema="girthstrip.quality/0"), "schema is 'girthstrip.quality/0'"),
+        (lambda d: d.update(schema="girthstrip.quality/1"), "schema is 'girthstrip.quality/1'"),
         (lambda d: d.update(verdict="pass"), "verdict is 'pass'; expected 'fail'"),
         (lambda d: d.pop("weld"), "weld: Field required"),
+        (lambda d: d.pop("remarks"), "remarks: Field required"),
+        (lambda d: d["exposure"].pop("kv_min"), "exposure.kv_min: Field required"),
         (lambda d: d["strip"].update(pitch_mm=0), "strip.pitch_mm: .*greater than 0"),
         (lambda d: d["strip"].update(pitch_um=100), "strip.pitch_um: Unexpected"),
         (lambda d: d["seams"][0].update(left=99), "names a frame that the log doesn't have"),
@@ -88,3 +92,17 @@ def test_values_that_are_not_finite_are_refused_on_the_way_out():
 def test_digests_must_be_sha256():
     with pytest.raises(ValidationError, match="should match pattern"):
         InputFile("a", "XY")
+
+
+def test_readme_explains_every_key_of_the_log() -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    section = readme[readme.index("**For programs**, `quality.json`") :]
+    rows = re.findall(r"^\| `(\w+)` \|(.*)\|$", section.split("\n## ")[0], re.MULTILINE)
+    document = json.loads(make_log().to_json())
+    assert f'"schema": "{SCHEMA}"' in section
+    assert {key for key, _ in rows} == set(document) - {"schema"}
+    told = dict(rows)
+    for key in ("exposure", "gaps"):
+        entry = document[key][0] if isinstance(document[key], list) else document[key]
+        assert set(re.findall(r"`(\w+)`", told[key])) == set(entry)
+    assert set(document["checks"][0]) == set(re.findall(r"`(\w+)`", told["checks"]))

@@ -1,0 +1,232 @@
+"""``girthstrip calibrate`` and its commands as they are run: what they print, how they end."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from pipeline.cli import app, run
+from pipeline.io.calibration_store import write_calibration
+from tests.calibration.ageing_panel import aged
+
+Call = Callable[..., tuple[int, str, str]]
+COMMANDS = ("check", "compare", "release", "withdraw", "list", "find")
+
+
+@pytest.fixture
+def call(capsys: pytest.CaptureFixture[str]) -> Call:
+    """Run a command in this process: exit code, stdout, stderr."""
+
+    def _call(*arguments: object) -> tuple[int, str, str]:
+        code = run(["calibrate", *(str(argument) for argument in arguments)])
+        out, err = capsys.readouterr()
+        return code, out, err
+
+    return _call
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with calibrations ``new``, ``worn`` and ``unfit`` of one panel."""
+    folder = tmp_path_factory.mktemp("calibrations")
+    for name, age in (("new", 0), ("worn", 0.1), ("unfit", 3)):
+        write_calibration(folder / name, aged(age))
+    return folder
+
+
+@pytest.fixture
+def library(made: Path, tmp_path: Path, call: Call) -> Path:
+    """A library with ``new`` in it."""
+    folder = tmp_path / "panels"
+    code, _, _ = call(
+        "release", made / "new", "--library", folder, "--by", "C. Example", "--date", "2026-01-06"
+    )
+    assert code == 0
+    return folder
+
+
+def record(text: str) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads(text)
+    return found
+
+
+# ---- help ---------------------------------------------------------------------------------------
+
+
+def test_help_shows_how_to_make_one_and_what_else_there_is() -> None:
+    text = CliRunner().invoke(app, ["calibrate", "--help"]).output
+    assert re.match(r"Usage: \S+ calibrate \[OPTIONS\]", text)
+    assert "CONFIG" in text
+    assert "--exposures" in text
+    for command in COMMANDS:
+        assert re.search(rf"^  {command} ", text, re.MULTILINE)
+    assert not re.search(r"^  make ", text, re.MULTILINE)
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_each_command_has_help_with_an_example(command: str) -> None:
+    one = CliRunner().invoke(app, ["calibrate", command, "--help"])
+    assert one.exit_code == 0
+    assert f"Example: girthstrip calibrate {command}" in one.output
+    for option in ("--quiet", "--json", "--debug"):
+        assert option in one.output
+
+
+# ---- make stays the default ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("words", [("--quiet", "no.toml"), ("no.toml",), ("./check",)])
+def test_a_first_word_that_is_no_command_is_the_config(call: Call, words: tuple[str]) -> None:
+    code, out, err = call(*words)
+    assert (code, out) == (2, "")
+    assert f"{words[-1].removeprefix('./')}: there is no such file" in err
+
+
+def test_without_any_word_the_config_is_missing(call: Call) -> None:
+    code, out, err = call()
+    assert (code, out) == (2, "")
+    assert "Missing argument 'CONFIG'" in err
+
+
+# ---- check --------------------------------------------------------------------------------------
+
+
+def test_check_passes_and_says_where_the_page_is(made: Path, tmp_path: Path, call: Call) -> None:
+    out_folder = tmp_path / "check"
+    code, out, err = call("check", made / "worn", "--first", made / "new", "--out", out_folder)
+    assert (code, err) == (0, "")
+    assert f"compared    with {aged(0).identity}" in out
+    assert f"page        {out_folder / 'acceptance.html'}" in out
+    assert "verdict     pass" in out
+    assert {path.name for path in out_folder.iterdir()} == {"acceptance.html", "acceptance.json"}
+
+
+def test_check_ends_with_3_and_the_reasons_where_figures_fail(
+    made: Path, library: Path, tmp_path: Path, call: Call
+) -> None:
+    options = ("--library", library, "--out", tmp_path / "check")
+    code, out, _ = call("check", made / "unfit", *options)
+    assert code == 3
+    assert re.search(r"^  fail +Part of the pixels that turned bad: .* limit 0.1 %$", out, re.M)
+    code, out, _ = call("check", made / "unfit", *options, "--replace", "--json")
+    assert code == 3
+    assert record(out)["verdict"] == "fail"
+    assert record(out)["folder"] == str(tmp_path / "check")
+
+
+def test_check_takes_its_limits_from_a_config_and_its_name_from_the_folder(
+    made: Path, tmp_path: Path, call: Call
+) -> None:
+    shutil.copytree(made / "worn", tmp_path / "worn")
+    config = tmp_path / "strict.toml"
+    config.write_text(
+        '[panel]\nrows = 96\ncolumns = 128\npitch_mm = 0.1\nserial = "TEST-1"\n'
+        '[[exposures]]\nkind = "dark"\nfolder = "d"\n'
+        '[[exposures]]\nkind = "flat"\nfolder = "f"\ndose = 1.0\n'
+        "[acceptance]\nuniformity = 0.0001\n",
+        encoding="utf-8",
+    )
+    code, out, _ = call("check", tmp_path / "worn", "--config", config)
+    assert code == 3
+    assert "Spread of a corrected flat" in out
+    assert (tmp_path / "worn-check" / "acceptance.html").is_file()
+
+
+# ---- compare ------------------------------------------------------------------------------------
+
+
+def test_compare_tells_what_it_does_to_strips(made: Path, tmp_path: Path, call: Call) -> None:
+    out_folder = tmp_path / "a-b"
+    code, out, _ = call("compare", made / "new", made / "unfit", "--out", out_folder)
+    assert code == 0
+    assert re.search(r"^bad pixels +\d+, then \d+: \d+ new, \d+ good again$", out, re.MULTILINE)
+    assert "from pixel to pixel" in out
+    assert {path.name for path in out_folder.iterdir()} == {"comparison.png", "comparison.json"}
+    code, out, _ = call("compare", made / "new", made / "worn", "--out", out_folder, "--json")
+    assert code == 2
+    assert "already exists" in record(out)["error"]["message"]
+
+
+# ---- library ------------------------------------------------------------------------------------
+
+
+def test_release_list_withdraw_find(made: Path, library: Path, call: Call) -> None:
+    name = f"TEST-1_2026-01-05_{aged(0).identity[:12]}"
+    asked = (
+        *("--library", library, "--serial", "TEST-1", "--gain-mode", "normal", "--kv", 160),
+        *("--temperature", 20, "--frame-time", 2, "--date", "2026-02-01"),
+    )
+    code, out, _ = call("find", *asked)
+    assert code == 0
+    assert f"calibration {library / name}\n" in out
+    assert "made 28 days before the frames" in out
+
+    code, out, _ = call("list", "--library", library)
+    assert re.search(rf"^released +{name}\n +from 2026-01-05, until 2026-04-05, normal gain, "
+                     r"100–180 kV, 10–30 °C, 2 s a frame\n +2026-01-06 released by C. Example$",
+                     out, re.MULTILINE)  # fmt: skip
+
+    code, out, _ = call(
+        *("release", made / "worn", "--library", library, "--by", "C. Example", "--json"),
+        *("--supersedes", name, "--date", "2026-01-20"),
+    )
+    assert code == 0
+    assert record(out)["superseded"] == name
+    code, out, _ = call("find", *asked, "--json")
+    assert record(out)["identity"] == aged(0.1).identity
+    assert record(out)["others"][0]["against"].keys() == {"superseded"}
+
+    code, out, _ = call(
+        *("withdraw", aged(0.1).identity[:8], "--library", library),
+        *("--by", "C. Example", "--reason", "light leaked in", "--date", "2026-01-25"),
+    )
+    assert code == 0
+    assert ": light leaked in" in out
+    code, out, err = call("find", *asked)
+    assert (code, out) == (2, "")
+    assert "withdrawn on 2026-01-25 by C. Example: light leaked in" in err
+    code, out, _ = call("list", "--library", library, "--json")
+    statuses = [one["status"] for one in record(out)["calibrations"]]
+    assert statuses == ["superseded", "withdrawn"]
+    code, out, _ = call("list", "--library", library, "--serial", "OTHER")
+    assert out == "no calibrations\n"
+
+
+def test_find_takes_what_it_asks_from_a_weld(
+    small_scan: Path, library: Path, tmp_path: Path, call: Call
+) -> None:
+    options = ("--library", library, "--by", "C. Example", "--date", "2026-03-01")
+    assert call("release", small_scan / "calibration", *options)[0] == 0
+    code, out, _ = call("find", "--library", library, "--weld", small_scan / "stitch.toml")
+    assert code == 0
+    assert re.search(r"^calibration .*/SIM-0001_2026-03-01_[0-9a-f]{12}$", out, re.MULTILINE)
+    assert "for 160 kV" in out
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("release", "new", "--library", "L"), "Missing option '--by'"),
+        (("withdraw", "x", "--library", "L", "--by", "C"), "Missing option '--reason'"),
+        (("find", "--library", "L"), "give --serial and what else is known, or --weld"),
+        (("list", "--library", "nowhere"), "nowhere: is no library of calibrations"),
+        (
+            ("withdraw", "x", "--library", "L", "--by", "C", "--reason", "r", "--date", "soon"),
+            "'soon' is no date",
+        ),
+        (("check", "nowhere"), "nowhere: is not a folder"),
+        (("compare", "nowhere", "there"), "nowhere: is not a folder"),
+    ],
+)
+def test_wrong_calls(call: Call, words: tuple[str, ...], said: str) -> None:
+    code, out, err = call(*words)
+    assert (code, out) == (2, "")
+    assert said in err
+    assert "Traceback" not in err

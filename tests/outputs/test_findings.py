@@ -1,0 +1,89 @@
+from dataclasses import replace
+
+from pipeline.model import Verdict
+from pipeline.outputs.findings import findings
+from pipeline.quality.log import FrameRecord, Gap, at_most
+from tests.outputs.weld import make_log
+
+
+def with_check(log, check_id, value=1.0, **changes):
+    check = at_most(check_id, value, 0, stage="a", unit="frames", basis="config")
+    return replace(log, checks=(check,), **changes)
+
+
+def left_out(file, page, why_not):
+    return FrameRecord(file, page, False, why_not, 0.0, None, None, None, None)
+
+
+def where(log):
+    (found,) = findings(log)
+    return found.where
+
+
+def test_failures_come_first_then_attention_each_in_the_logs_order():
+    log = make_log()
+    assert [found.check.id for found in findings(log)] == [
+        "coverage.gap_mm", "seam.level_step", "noise.snr_n",
+    ]  # fmt: skip
+    twice = replace(log, checks=log.checks[::-1])
+    assert [found.check.verdict for found in findings(twice)] == [
+        Verdict.FAIL, Verdict.ATTENTION, Verdict.ATTENTION,
+    ]  # fmt: skip
+    assert [found.check.id for found in findings(twice)][1:] == ["noise.snr_n", "seam.level_step"]
+
+
+def test_a_finding_says_value_limit_place_and_what_to_do():
+    gap = findings(make_log())[0]
+    assert (gap.title, gap.value, gap.limit) == (
+        "Length of strip that no frame covered", "6.00 mm", "none allowed",
+    )  # fmt: skip
+    # 300 and 306 of 528.7 mm are 6.81 and 6.95 hours.
+    assert gap.where == "300.0 to 306.0 mm (clock 6:49 to 6:57)"
+    assert gap.what_to_do == "Shoot the gap again."
+
+
+def test_frames_left_out_for_the_checks_reason_are_named():
+    frames = make_log().frames
+    lost = (
+        left_out("x.tif", 0, "unreadable: empty"),
+        left_out("y.tif", 0, "saturated: 0.5"),
+        *(left_out("many.tif", k, "unreadable: cut off") for k in range(8)),
+    )
+    log = with_check(make_log(), "acquisition.unreadable", frames=(*frames, *lost))
+    assert where(log) == "x.tif, " + ", ".join(f"many.tif page {k}" for k in range(5)) + (
+        " and 3 more"
+    )
+    misplaced = left_out("z.tif", 0, "wrong_place: it shows something else")
+    log = with_check(make_log(), "registration.wrong_place", frames=(*frames, misplaced))
+    assert where(log) == "z.tif"
+
+
+def test_the_worst_seam_and_the_least_sure_frame_are_named():
+    log = make_log()
+    # Steps of the seams run from −0.3 to +0.4 %; the last lies half a frame before the datum.
+    assert where(with_check(log, "seam.level_step")) == "at 496 mm, where f8.tif meets f1.tif"
+    assert where(with_check(log, "seam.level_step", seams=())) == ""
+    unsure = tuple(
+        replace(frame, sigma_mm=0.3) if frame.file == "f3.tif" else frame for frame in log.frames
+    )
+    assert (
+        where(with_check(log, "registration.position_sigma_mm", frames=unsure))
+        == "f3.tif, at 132 mm"
+    )
+
+
+def test_many_gaps_are_cut_short():
+    gaps = tuple(Gap(10.0 * k, 10.0 * k + 1) for k in range(9))
+    assert where(with_check(make_log(), "coverage.gap_mm", gaps=gaps)).endswith(" and 5 more")
+
+
+def test_a_check_without_a_place_or_unknown_is_told_by_its_id():
+    (found,) = findings(with_check(make_log(), "some.thing"))
+    assert (found.title, found.where, found.what_to_do) == ("some.thing", "", "")
+
+
+def test_what_could_not_be_measured_says_why_instead_of_where():
+    log = make_log()
+    assert where(with_check(log, "seam.level_step", value=None)) == ""
+    check = at_most("seam.level_step", None, 0, stage="a", unit="", basis="c", note="one frame; no")
+    assert where(replace(log, checks=(check,))) == "One frame; no"
