@@ -36,8 +36,8 @@ class Preset:
     ring: bool = True
     scatter: float = 0.3
     detector: DetectorPlan = field(default_factory=DetectorPlan)
-    dark_frames: int = 20
-    flat_frames: int = 10
+    dark_frames: int = 30
+    flat_frames: int = 14
     flat_doses_gv: tuple[float, ...] = (18000.0, 42000.0)
 
     @property

@@ -6,6 +6,7 @@ Accuracy is asserted; speed is only printed, as it depends on the machine and it
 from __future__ import annotations
 
 import json
+import shutil
 import statistics
 import subprocess
 import sys
@@ -33,11 +34,11 @@ print(next(line.split()[1] for line in status.splitlines() if line.startswith("V
 
 
 def test_speed_and_memory_of_forty_exposures(ring24: Run, tmp_path: Path, table: Report) -> None:
-    config = ring24.scan / "calibrate.toml"
-    frames = sum(
-        len(list((ring24.scan / name).glob("*.tif"))) for name in ("dark", "flat_1", "flat_2")
-    )
-    assert frames == 40
+    for name, count in (("dark", 20), ("flat_1", 10), ("flat_2", 10)):
+        (tmp_path / name).mkdir()
+        for path in sorted((ring24.scan / name).glob("*.tif"))[:count]:
+            (tmp_path / name / path.name).symlink_to(path)
+    config = shutil.copy(ring24.scan / "calibrate.toml", tmp_path)
     begin = time.perf_counter()
     done = subprocess.run(
         [sys.executable, "-c", RUNS, str(config), str(tmp_path / "c")],
