@@ -79,7 +79,7 @@ def show_strip(result: RunResult, as_json: bool, replaced: Sequence[str] = ()) -
         *(f"job sheet   {sentence}" for sentence in replaced),
         f"strip       {folder / 'strip.tif'} ({log.strip.columns} × {log.strip.rows} pixels)",
         f"report      {folder / 'quality.html'}",
-        f"calibration {result.why_calibration}",
+        f"calibration {log.calibration.identity[:12]}. {result.why_calibration}",
         f"frames      {len(log.frames) - len(left_out)} of {len(log.frames)} used",
         *(f"  left out  {line}" for line in _by_reason(left_out)),
         *(f"note        {remark}" for remark in log.remarks),

@@ -31,6 +31,7 @@ def result_of(
         ],
         remarks=remarks,
         strip=SimpleNamespace(columns=100, rows=50),
+        calibration=SimpleNamespace(identity="0123456789ab" + "0" * 52),
         verdict="pass",
     )
     return SimpleNamespace(log=log, folder=Path("result"), seconds={}, why_calibration="named")
@@ -54,7 +55,7 @@ def test_a_strip_is_shown_with_what_was_left_out_and_remarked(capsys: Capture) -
         f"job sheet   {sentence}",
         f"strip       {Path('result/strip.tif')} (100 × 50 pixels)",
         f"report      {Path('result/quality.html')}",
-        "calibration named",
+        "calibration 0123456789ab. named",
         "frames      31 of 32 used",
         "  left out  f3.tif: unreadable: f3.tif: is empty",
         "note        Something odd.",

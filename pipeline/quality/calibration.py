@@ -37,7 +37,7 @@ def _permitted(check_id: str, misfits: list[Misfit]) -> Check:
     return at_most(
         check_id,
         len(misfits),
-        0.5,
+        0,
         stage=_STAGE,
         unit="conditions",
         basis=BASIS_CONFIG,
