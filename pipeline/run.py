@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import math
 import os
-import platform
-import resource
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
@@ -18,11 +15,9 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from pipeline.choose import calibration_for
-from pipeline.config.path_text import path_text
 from pipeline.config.weld import WeldJob
 from pipeline.errors import FrameError
 from pipeline.geometry import Panel, ScanGeometry
-from pipeline.io.digest import sha256_file
 from pipeline.io.fault_list import fault_list
 from pipeline.io.folders import new_folder
 from pipeline.io.frames import Scan, open_scan
@@ -38,8 +33,9 @@ from pipeline.plan import (
     strip_grid,
 )
 from pipeline.prefetch import prefetch
-from pipeline.quality.log import InputFile, QualityLog
-from pipeline.record import quality_log, software
+from pipeline.provenance import inputs_of, timing_record
+from pipeline.quality.log import QualityLog
+from pipeline.record import quality_log
 from pipeline.stages import stage_of
 from pipeline.stages.adjustment import Priors
 from pipeline.stages.bad_pixels import BadPixels
@@ -99,7 +95,8 @@ def run_weld(
         new_folder(final, replace=replace_folder, own_files=RESULT_FILES) as folder,
     ):
         log = run.make(folder, report)
-        run.write_timing(folder)
+        timing = timing_record(run.seconds, run.scan, run.threads)
+        (folder / "timing.json").write_text(timing, encoding="utf-8")
     return RunResult(final, log, dict(run.seconds), run.chosen.choice.reason)
 
 
@@ -167,7 +164,7 @@ class _Run:
     def make(self, folder: Path, report: Report | None) -> QualityLog:
         """All passes; writes everything but the timing into ``folder``."""
         with ThreadPoolExecutor(self.threads) as pool, ThreadPoolExecutor(1) as aside:
-            digests = aside.submit(self.inputs)
+            digests = aside.submit(inputs_of, self.scan, self.chosen.folder, self.job.base)
             with self.timed("survey"):
                 rows, level_gv = self.choose_frames()
             with self.timed("registration"):
@@ -287,46 +284,3 @@ class _Run:
         frames = prefetch(self.corrected([int(k) for k in placement.frames], "blending"))
         strip, _, clipped = self.blending.compose(frames, placement, composition, pool)
         return strip, clipped
-
-    def inputs(self) -> tuple[InputFile, ...]:
-        """Every file read, with its digest; named from the config's folder where it lies there."""
-        folder = self.chosen.folder
-        files = [*self.scan.files, *sorted(p for p in folder.iterdir() if p.is_file())]
-        return tuple(InputFile(_named_from(p, self.job.base), sha256_file(p)) for p in files)
-
-    def write_timing(self, folder: Path) -> None:
-        """All that differs from run to run."""
-        pixels = len(self.scan.rows) * self.scan.shape[0] * self.scan.shape[1]
-        record = {
-            "seconds": {name: round(value, 4) for name, value in self.seconds.items()},
-            "raw_pixels": pixels,
-            "peak_bytes": _peak_bytes(),
-            "threads": self.threads,
-            "host": platform.node(),
-            "machine": platform.machine(),
-            "system": platform.system(),
-            "software": dict(software()),
-        }
-        text = json.dumps(record, indent=1, sort_keys=True) + "\n"
-        (folder / "timing.json").write_text(text, encoding="utf-8")
-
-
-def _peak_bytes() -> int:
-    """The most memory that this process has held.
-
-    Not what getrusage says: there a process begins with its parent's peak.
-    """
-    try:
-        status = Path("/proc/self/status").read_text(encoding="ascii", errors="replace")
-    except OSError:  # no such place on this system
-        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
-    line = next(line for line in status.splitlines() if line.startswith("VmHWM"))
-    return int(line.split()[1]) * 1024
-
-
-def _named_from(path: Path, base: Path) -> str:
-    """The path from ``base`` on if it lies in there, else its last two parts."""
-    absolute, root = path.resolve(), base.resolve()
-    if absolute.is_relative_to(root):
-        return path_text(absolute.relative_to(root))
-    return path_text(Path(absolute.parent.name, absolute.name))

@@ -29,6 +29,7 @@ LAYERS = (
     "choose",
     "dry_run",
     "record",
+    "provenance",
     "calibrate",
     "run",
     "simulation",
