@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.calibrate import run_calibrate
 from pipeline.calibration.acceptance import remarks as calibration_remarks
+from pipeline.config.calibrate import load_calibrate_config
 from pipeline.config.weld import load_weld_config
 from pipeline.io.calibration_store import read_calibration
 from pipeline.io.frames import open_scan
@@ -22,7 +24,15 @@ def log(small_scan: Path, tmp_path_factory: pytest.TempPathFactory) -> QualityLo
     return run_weld(load_weld_config(small_scan / "stitch.toml", {"output.folder": out})).log
 
 
-def test_remarks_are_those_of_the_frames_and_of_the_calibration(small_weld: WeldFolder) -> None:
+def test_remarks_are_those_of_the_frames_and_of_the_calibration(
+    small_weld: WeldFolder, small_scan: Path, tmp_path: Path
+) -> None:
+    for name in ("dark", "flat_1", "flat_2"):
+        (tmp_path / name).mkdir()
+        for path in sorted((small_scan / name).iterdir())[:10]:
+            (tmp_path / name / path.name).symlink_to(path)
+    exposures = load_calibrate_config(small_scan / "calibrate.toml", exposures_from=tmp_path)
+    run_calibrate(exposures, small_weld.calibration, replace=True)
     head, *rows = small_weld.table()
     small_weld.write_table([head, *rows[::-1]])
     job = load_weld_config(small_weld.config)
