@@ -19,7 +19,6 @@ from pipeline.model import FrameRow, Strip, StripGrid
 from pipeline.quality.assemble import (
     acquisition_checks,
     lag_check,
-    registration_checks,
     ruler_check,
     strip_checks,
 )
@@ -38,6 +37,7 @@ from pipeline.quality.log import (
     StripFacts,
     WeldFacts,
 )
+from pipeline.quality.placing import registration_checks
 from pipeline.quality.ruler import ruler_sigma_mm
 from pipeline.stages.distortion import Distortion
 from pipeline.stages.lag import Lag
@@ -84,7 +84,14 @@ def quality_log(
             *acquisition_checks(reasons, len(rows)),
             *(calibration_checks(choice) if choice else ()),
             *_lag_checks(job, without_history),
-            *registration_checks(found, seams, job.limits, grid.pitch_mm, grid.ring),
+            *registration_checks(
+                found,
+                seams,
+                job.limits,
+                grid.pitch_mm,
+                grid.ring,
+                {row.index: row.file for row in rows},
+            ),
             ruler_check(_ruler_sigma_mm(job, found, grid, (low, high)), job.limits),
             *strip_checks(strip, gaps, clipped, job.limits),
         ),

@@ -2,8 +2,9 @@ import numpy as np
 import pytest
 
 from pipeline.model import Origin, Strip, StripGrid, Verdict
-from pipeline.quality.assemble import acquisition_checks, strip_checks, unlinked_check
+from pipeline.quality.assemble import acquisition_checks, strip_checks
 from pipeline.quality.limits import Limits
+from pipeline.quality.placing import unlinked_check
 
 
 def by_id(checks):
@@ -34,9 +35,17 @@ def test_limits_of_counts_are_whole_numbers():
     [(0, Verdict.PASS), (1, Verdict.ATTENTION), (2, Verdict.ATTENTION), (3, Verdict.FAIL)],
 )
 def test_a_few_frames_on_the_encoder_alone_ask_for_attention(count, verdict):
-    check = unlinked_check(count)
+    names = [f"frame_{k}.tif" for k in range(count)]
+    check = unlinked_check(names)
+    assert all(name in check.note for name in names)
     assert (check.value, check.limit, check.verdict) == (count, 0, verdict)
     assert check.note.endswith("attention above 0, fail above 2")
+
+
+def test_many_names_are_counted():
+    note = unlinked_check([f"frame_{k}.tif" for k in range(10)]).note
+    assert "frame_5.tif and 4 more; attention" in note
+    assert "frame_6.tif" not in note
 
 
 @pytest.mark.parametrize(
