@@ -75,7 +75,11 @@ def calibration_for(
     chosen, panel = choose_calibration(job, rows), job.panel
     stored = read_calibration(chosen.folder)
     stored.require_fit(
-        rows=panel.rows, columns=panel.columns, serial=panel.serial, gain_mode=panel.gain_mode
+        rows=panel.rows,
+        columns=panel.columns,
+        serial=panel.serial,
+        gain_mode=panel.gain_mode,
+        binning=panel.binning,
     )
     return chosen, for_scan(
         stored,

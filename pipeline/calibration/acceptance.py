@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -10,6 +10,7 @@ from pipeline.calibration.classify import BadPixelLimits
 from pipeline.calibration.levels import Level
 from pipeline.calibration.noise import relative_variance
 from pipeline.calibration.product import CalibrationFacts, NoiseModel
+from pipeline.calibration.specks import DUST
 from pipeline.calibration.statistics import PixelStatistics
 from pipeline.calibration.uniformity import Uniformity
 from pipeline.model import FlagImage, FloatImage
@@ -46,10 +47,6 @@ def acceptance_figures(
     }
     low, high = np.percentile(gain[good], (1, 99))
     figures |= {"gain_percentile_1": float(low), "gain_percentile_99": float(high)}
-    for number, level in enumerate(levels, start=1):  # what the linearity was judged from
-        if level.dose is not None:
-            figures[f"flat_{number}_dose"] = level.dose
-        figures[f"flat_{number}_gv"] = level.median
     if dark.frames > 1:
         figures["dark_std_gv"] = float(np.median(np.sqrt(dark.variance)))
     return figures
@@ -81,8 +78,13 @@ def remarks(facts: CalibrationFacts) -> tuple[str, ...]:
         )
     if figures.get("flat_levels") == 1:
         found.append("One dose level: linearity was not measured.")
-    found += [
-        f"Left out: {one.get('file', 'an exposure')} ({one.get('reason', 'no reason told')})."
-        for one in facts.rejected
-    ]
+    found += [_left_out(one) for one in facts.rejected]
     return tuple(found)
+
+
+def _left_out(one: Mapping[str, str]) -> str:
+    name, reason = one.get("file", "an exposure"), one.get("reason", "no reason told")
+    if reason.startswith(DUST):
+        places = reason.removeprefix(DUST).strip()
+        return f"Left out below specks of dust only: {name} ({places})."
+    return f"Left out: {name} ({reason})."

@@ -23,9 +23,15 @@ from pipeline.calibration.classify import (
     count_classes,
 )
 from pipeline.calibration.cross_check import noisy_in_any, unsteady_dark
+from pipeline.calibration.dose_line import fit_dose_line
 from pipeline.calibration.enough import require_enough
 from pipeline.calibration.exposure_reader import ExposureReader, Progress, frames_of, pairs_of
-from pipeline.calibration.figures import linearity_facts, more_figures, with_snr_n
+from pipeline.calibration.figures import (
+    level_figures,
+    linearity_facts,
+    more_figures,
+    with_snr_n,
+)
 from pipeline.calibration.gather import (
     Darks,
     Flats,
@@ -37,7 +43,7 @@ from pipeline.calibration.gather import (
 )
 from pipeline.calibration.gauges import Gauges, measure_gauges, picture_maker
 from pipeline.calibration.grouping import group_bad_pixels
-from pipeline.calibration.levels import combine, linearity, require_bright, several_doses
+from pipeline.calibration.levels import combine, require_bright, several_doses
 from pipeline.calibration.linearity import Mode, measure_curvature
 from pipeline.calibration.noise import (
     BlockNoise,
@@ -133,10 +139,10 @@ def build_calibration(
     require_empty_beam(flat)
     if plan.separate_beam:
         flat = without_beam(flat, plan.pitch_mm or 1.0)
-    lines = linearity(flat.levels)
+    line = fit_dose_line(flat.levels)
 
     classes = _classify(dark, flat, limits)
-    noise = _measure_noise(reader, dark, flat, _good_pixels(classes))
+    noise, lit = _measure_noise(reader, dark, flat, _good_pixels(classes))
     for level in flat.levels:
         require_bright(level, noise)
     uniformity = _add_non_uniform(classes, dark, flat, noise, limits)
@@ -162,20 +168,20 @@ def build_calibration(
     figures = acceptance_figures(
         dark.groups[0].whole, flat.levels, noise, uniformity, limits, gain, classes
     )
+    figures |= level_figures(flat.levels, line, lit)
+    figures |= more_figures(dark.groups[0], noise, line, lag) | dict(gauges.figures)
     facts = CalibrationFacts(
         **{one.name: getattr(conditions, one.name) for one in fields(conditions)},
         rows=rows,
         columns=columns,
         noise=noise,
-        linearity=linearity_facts(lines, curvature),
+        linearity=linearity_facts(line, curvature),
         bad_pixels=count_classes(classes),
         bad_groups=group_bad_pixels(classes, limits.rules).counts(),
         bad_pixel_limits=asdict(limits),
         beam=None if flat.beam is None else flat.beam.facts(),
         panel_geometry=gauges.panel_geometry,
-        acceptance=with_snr_n(
-            figures | more_figures(dark.groups[0], noise, lines, lag) | dict(gauges.figures)
-        ),
+        acceptance=with_snr_n(figures),
         rejected=tuple(
             {"file": name, "reason": reason}
             for name, reason in dark.rejected + flat.rejected + gauges.rejected
@@ -236,17 +242,15 @@ def _good_pixels(classes: FlagImage) -> NDArray[np.bool_]:
 
 def _measure_noise(
     reader: ExposureReader, dark: Darks, flat: Flats, good: NDArray[np.bool_]
-) -> NoiseModel:
+) -> tuple[NoiseModel, list[list[BlockNoise]]]:
+    """The noise model, and what the pairs of each level say for it."""
     mean = dark.groups[0].whole.mean
     unlit = reader.pair_noise(dark.groups[0].shots, mean, good, lit=False)
     require_steady(unlit, [one.variance for one in dark.groups[0].sets])
-    lit: dict[str, list[BlockNoise]] = {}
-    for level, shots in zip(flat.levels, flat.shots, strict=True):
-        blocks = reader.pair_noise(shots, mean, good, lit=True)
-        if blocks:
-            lit[level.where] = blocks
-    require_one_gain(unlit, lit)
-    return NoiseModel(*fit_noise(unlit + [block for blocks in lit.values() for block in blocks]))
+    lit = [reader.pair_noise(shots, mean, good, lit=True) for shots in flat.shots]
+    levels = zip(flat.levels, lit, strict=True)
+    require_one_gain(unlit, {level.where: blocks for level, blocks in levels if blocks})
+    return NoiseModel(*fit_noise(unlit + [block for blocks in lit for block in blocks])), lit
 
 
 def _add_non_uniform(

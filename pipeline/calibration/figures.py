@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
+from pipeline.calibration.dose_line import DoseLine
 from pipeline.calibration.gather import Group
+from pipeline.calibration.levels import Level
 from pipeline.calibration.linearity import Curvature
-from pipeline.calibration.noise import photon_transfer
+from pipeline.calibration.noise import BlockNoise, photon_transfer, typical_noise
 from pipeline.calibration.product import NoiseModel
 from pipeline.calibration.step_off import LagMeasured
 
@@ -14,16 +16,43 @@ from pipeline.calibration.step_off import LagMeasured
 def more_figures(
     dark: Group,
     noise: NoiseModel,
-    lines: Mapping[str, float] | None,
+    line: DoseLine | None,
     lag: LagMeasured | None,
 ) -> dict[str, float]:
     """Figures of drift of the flats' ``dark``, of photon transfer, linearity and lag."""
     figures = {"dark_drift_gv": dark.last_gv - dark.first_gv} | photon_transfer(noise)
-    if lines is not None and "max_deviation" in lines:
-        figures["linearity_deviation"] = lines["max_deviation"]
+    if line is not None and line.max_deviation is not None:
+        figures["linearity_deviation"] = line.max_deviation
     if lag is not None:
         figures["lag_first_frame"] = lag.lag.first_frame
         figures["lag_second_frame"] = lag.lag.second_frame
+    return figures
+
+
+def level_figures(
+    levels: Sequence[Level], line: DoseLine | None, noise: Sequence[Sequence[BlockNoise]]
+) -> dict[str, float]:
+    """What was measured of every level of flats, as ``flat_1_…``, ``flat_2_…``, dimmest first.
+
+    Dose and distance where they are told, the panel's median signal (GV), how far it lies off the
+    line against dose (relative), and ``noise_gv``, ``variance_gv2``: a point of the photon
+    transfer, from the pairs that gave ``noise``.
+    """
+    figures: dict[str, float] = {}
+    off_line = [None] * len(levels) if line is None else line.off_line
+    for number, (level, off, blocks) in enumerate(zip(levels, off_line, noise, strict=True), 1):
+        signal, variance = typical_noise(blocks) if blocks else (None, None)
+        told = {
+            "dose": level.dose,
+            "distance_mm": level.distance_mm,
+            "gv": level.median,
+            "off_line": off,
+            "noise_gv": signal,
+            "variance_gv2": variance,
+        }
+        figures |= {
+            f"flat_{number}_{name}": value for name, value in told.items() if value is not None
+        }
     return figures
 
 
@@ -38,16 +67,17 @@ def with_snr_n(figures: dict[str, float]) -> dict[str, float]:
 
 
 def linearity_facts(
-    lines: Mapping[str, float] | None, curvature: Curvature | None
+    line: DoseLine | None, curvature: Curvature | None
 ) -> Mapping[str, float] | None:
     """``facts.linearity``: the panel's line against dose, and what its pixels' curvature is like.
 
     ``reference_gv``: where a curved response and the gain agree; ``panel_curvature``,
     ``curvature_std`` and what of that is noise, in 1/GV.
     """
+    lines = None if line is None else line.facts()
     if curvature is None:
         return lines
-    return dict(lines or {}) | {
+    return (lines or {}) | {
         "reference_gv": curvature.reference_gv,
         "panel_curvature": curvature.panel,
         "curvature_std": curvature.measured_std,

@@ -22,6 +22,7 @@ from pipeline.calibration.frame_outliers import LEAST_LEVEL
 from pipeline.calibration.levels import Level, clipped_pixels, make_level
 from pipeline.calibration.product import DarkConditions
 from pipeline.calibration.screening import Screened, screen_darks, screen_flats
+from pipeline.calibration.specks import find_specks, speck_reasons, without_specks
 from pipeline.calibration.statistics import Exposures, FrameStatistics, PixelStatistics
 from pipeline.errors import CalibrationError
 from pipeline.model import FloatImage
@@ -95,7 +96,8 @@ def gather_flats(
 ) -> Flats:
     """Every set of flats, without its outliers, and the sets of one dose and distance together.
 
-    Doses are told as they reach the panel from the greatest distance: by the inverse square.
+    Doses are told as they reach the panel from the greatest distance: by the inverse square. Where
+    dust lay in one set only, that set is left out (see ``specks.py``), and named with the places.
 
     Raises:
         CalibrationError: a set is mixed, saturated or as dark as the darks; sets of one dose
@@ -105,6 +107,7 @@ def gather_flats(
     single = sum(len(members) for members in kinds.values()) == 1
     levels, shots = [], []
     parts: list[Level] = []
+    names: list[str] = []
     clipped = np.zeros(dark.shape, np.bool_)
     rejected: Rejected = ()
     for (dose, distance), members in kinds.items():
@@ -123,16 +126,21 @@ def gather_flats(
         )
         levels.append(whole)
         parts += mine
+        names += [_set_name(one) for one in members]
         shots.append(group.shots)
         rejected += group.rejected
+    if single:
+        return Flats(tuple(levels), tuple(levels), tuple(parts), tuple(shots), clipped, rejected)
+    specks = find_specks(parts)
+    clean, clean_sets = without_specks(levels, parts, specks)
     return Flats(
-        tuple(levels),
-        tuple(levels if single else parts),
-        tuple(parts if single else ()),
-        tuple(shots),
-        clipped,
-        rejected,
+        clean, clean_sets, (), tuple(shots), clipped, rejected + speck_reasons(specks, names)
     )
+
+
+def _set_name(source: Exposures) -> str:
+    more = f" and {source.frames - 1} more" if source.frames > 1 else ""
+    return source.name(0) + more
 
 
 def _gather(

@@ -1,10 +1,9 @@
-"""The flats of a panel by dose level: mean signal, linearity, and the gain they make together."""
+"""The flats of a panel by dose level: mean signal, and the gain they make together."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,9 +20,6 @@ MIN_SIGNAL_STD = 20.0
 pixel's response: the 0.6 and 1.3 limits would lie within its noise."""
 
 SEVERAL_DOSES_RATIO = 1.5
-
-SAME_DOSE = 1.05
-"""Doses this close (from two distances) are alike as far as a tube can tell."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,43 +104,6 @@ def require_bright(level: Level, noise: NoiseModel) -> None:
             expected=f"at least {MIN_SIGNAL_STD:g} times",
             remedy="Shoot them again with more dose or more frames",
         )
-
-
-def linearity(levels: Sequence[Level]) -> dict[str, float] | None:
-    """The panel's median signal against dose: a straight line and how far the levels lie off it.
-
-    None for one level. Least squares with equal *relative* weight for all levels. ``slope`` in GV
-    per unit of dose; ``intercept`` as a fraction of the brightest signal (0 where signal is
-    proportional to dose); ``max_deviation``, a fraction of the fitted signal, from three levels
-    on (two always lie on a line).
-
-    Raises:
-        CalibrationError: a higher dose gave no higher signal.
-    """
-    if len(levels) < 2:
-        return None
-    dose = np.array([level.dose for level in levels], dtype=np.float64)
-    signal = np.array([level.median for level in levels])
-    for lower, higher in pairwise(levels):
-        more = (higher.dose or 0.0) > SAME_DOSE * (lower.dose or 0.0)
-        if more and higher.median <= lower.median:
-            raise CalibrationError(
-                f"signal {higher.median:.1f} GV is not above the {lower.median:.1f} GV "
-                f"of dose {lower.dose:g}",
-                where=higher.where,
-                expected="more signal at more dose",
-                remedy="Check the doses and folders of the exposures",
-            )
-    slope, intercept = np.polyfit(dose, signal, 1, w=1 / signal)
-    result = {
-        "levels": float(len(levels)),
-        "slope": float(slope),
-        "intercept": float(intercept / signal[-1]),
-    }
-    if len(levels) > 2:
-        fitted = slope * dose + intercept
-        result["max_deviation"] = float(np.max(np.abs(signal / fitted - 1)))
-    return result
 
 
 def several_doses(levels: Sequence[Level]) -> bool:

@@ -22,6 +22,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.calibration.dose_line import shared_distances
 from pipeline.calibration.levels import Level, several_doses
 from pipeline.calibration.noise import relative_variance
 from pipeline.calibration.product import NoiseModel
@@ -73,7 +74,8 @@ def measure_curvature(
     a panel whose pixels are alike nothing is changed.
 
     Raises:
-        CalibrationError: the levels lie too close together, or are too few.
+        CalibrationError: the levels lie too close together, or are too few (with "dose", from one
+            distance).
     """
     if len(levels) < (3 if mode == "dose" else 2) or not several_doses(levels):
         raise CalibrationError(
@@ -177,9 +179,20 @@ def _noise_std(
 def _panel_curvature(levels: Sequence[Level], median: FloatArray, away: FloatArray) -> float:
     """The c that makes the panel's median proportional to the doses told.
 
-    dose / median = k · (1 + c · x), a line through the levels. Doses are trusted alike, however
-    bright the level.
+    median · (1 + c · x) = a · dose with one a for each distance (see ``dose_line.py``), by least
+    squares relative to the median. Doses are trusted alike, however bright the level.
     """
+    shared = shared_distances(levels)
+    if sum(int(members.sum()) - 1 for members in shared) < 2:
+        raise CalibrationError(
+            "the levels are spread over too many distances to measure the panel's linearity",
+            where="gain.linearity",
+            expected="three levels from one distance, or two from each of two",
+            remedy="Shoot flats at more doses from one distance, or set gain.linearity to pixel",
+        )
     dose = np.array([level.dose for level in levels], dtype=np.float64)
-    slope, middle = np.polyfit(away, dose / median, 1)
-    return float(slope / middle)
+    judged = np.any(shared, axis=0)
+    columns = [*(np.where(members, dose / median, 0.0) for members in shared), -away]
+    terms = np.stack(columns, axis=1)[judged]
+    found, *_ = np.linalg.lstsq(terms, np.ones(len(terms)), rcond=None)
+    return float(found[-1])

@@ -102,6 +102,16 @@ def _strip_noise(
     return (level_a + level_b) / 2, variance / (1 + ratio**2), number - 1
 
 
+def typical_noise(blocks: Sequence[BlockNoise]) -> tuple[float, float]:
+    """Signal (GV above dark) and variance (GV²) of the middle one of these blocks, of one level.
+
+    Both grow together over the panel, and so the two medians belong to each other.
+    """
+    signal = np.concatenate([block.signal for block in blocks])
+    variance = np.concatenate([block.variance for block in blocks])
+    return float(np.median(signal)), float(np.median(variance))
+
+
 def fit_noise(blocks: list[BlockNoise]) -> tuple[float, float]:
     """``offset`` (GV², at least 0) and ``slope`` (GV) of the line through all blocks.
 

@@ -65,7 +65,7 @@ class CalibrationFacts:
     valid_until: str | None = None
     source_distance_mm: float | None = None  # focal spot to panel in the flats
     lag_fractions: tuple[float, ...] = ()
-    linearity: Mapping[str, float] | None = None  # see levels.py
+    linearity: Mapping[str, float] | None = None  # see dose_line.py, linearity.py
     bad_pixels: Mapping[str, int] = field(default_factory=dict)  # count per class and in total
     bad_groups: Mapping[str, int] = field(default_factory=dict)  # see grouping.py
     bad_pixel_limits: Mapping[str, float] = field(default_factory=dict)  # that were asked for
@@ -101,11 +101,21 @@ class CalibrationSet:
     dark_states: tuple[FloatImage, ...] = ()
     curvature: FloatImage | None = None
 
-    def require_fit(self, *, rows: int, columns: int, serial: str, gain_mode: str) -> None:
+    def require_fit(
+        self,
+        *,
+        rows: int,
+        columns: int,
+        serial: str,
+        gain_mode: str,
+        binning: str | None = None,
+    ) -> None:
         """Refuse, with every reason in one message, a calibration made for another panel or mode.
 
+        Binning counts where both the calibration and the frames tell it.
+
         Raises:
-            CalibrationError: size, detector serial or gain mode differ from the frames'.
+            CalibrationError: size, detector serial, gain mode or binning differ from the frames'.
         """
         facts = self.facts
         wrong = [
@@ -114,8 +124,9 @@ class CalibrationSet:
                 ("panel size", f"{facts.rows}×{facts.columns}", f"{rows}×{columns}"),
                 ("detector serial", facts.serial, serial),
                 ("gain mode", facts.gain_mode, gain_mode),
+                ("binning", facts.binning, binning),
             )
-            if ours != theirs
+            if ours != theirs and None not in (ours, theirs)
         ]
         if wrong:
             raise CalibrationError(

@@ -171,8 +171,8 @@ def _rows(figures: Sequence[Figure]) -> list[dict[str, str]]:
                 "mark": "reported" if reported else check.verdict.value,
                 "title": _title(figure),
                 "id": check.id,
-                "first": calibration_words.value_text(figure, figure.first),
-                "now": calibration_words.value_text(figure, figure.now),
+                "first": calibration_words.first_text(figure),
+                "now": calibration_words.now_text(figure),
                 "change": calibration_words.change_text(figure),
                 "limit": calibration_words.limit_text(figure),
                 "note": calibration_words.note_text(figure),
@@ -313,8 +313,9 @@ def _group_rows(
     """Name, count now and count in the first calibration of each kind of group."""
     before = {} if first is None else first.bad_groups
     return [
-        (name.replace("_", " "), count, before.get(name))
-        for name, count in facts.bad_groups.items()
+        (title, facts.bad_groups[name], before.get(name))
+        for name, title in calibration_words.GROUP_TITLES.items()
+        if name in facts.bad_groups
     ]
 
 

@@ -24,7 +24,7 @@ def draw_calibration_plots(
 ) -> tuple[Plot, ...]:
     """All plots that the facts have something for, in reading order."""
     plots = [_classes(facts, first), _snr(facts, first)]
-    if len(_levels(facts)[0]) > 1:
+    if len(_levels(facts, "dose", "gv", "off_line")) > 1:
         plots.append(_linearity(facts))
     if facts.lag_fractions:
         plots.append(_lag(facts, first))
@@ -84,6 +84,7 @@ def _snr(facts: CalibrationFacts, first: CalibrationFacts | None) -> Plot:
     brightest = facts.acceptance.get("flat_signal_gv", 40_000.0)
     signal: FloatArray = np.geomspace(max(brightest / 3000, 1.0), 1.4 * brightest, 120)
     onset = noise.offset / noise.slope if noise.slope > 0 else 0.0
+    points = _measured_snr(facts)
 
     def draw(figure: Any) -> None:
         axes = figure.add_axes(_AXES)
@@ -94,9 +95,9 @@ def _snr(facts: CalibrationFacts, first: CalibrationFacts | None) -> Plot:
         if first is not None:
             axes.plot(signal, snr(first.noise, signal), color=VERMILION, lw=1.1, ls="--",
                       label="first calibration")  # fmt: skip
+            axes.plot(*_measured_snr(first).T, "o", ms=6.5, mfc="none", color=VERMILION)
         axes.plot(signal, snr(noise, signal), color=BLUE, lw=1.5, label="this calibration")
-        if "flat_snr" in facts.acceptance:
-            axes.plot(brightest, facts.acceptance["flat_snr"], "o", ms=4.5, color=BLUE)
+        axes.plot(*points.T, "o", ms=4.5, color=BLUE)
         if signal[0] < onset < signal[-1]:
             axes.axvline(onset, color=INK, lw=0.8, ls=(0, (5, 3)))
             axes.annotate("quantum noise leads from here", (onset, 0.06), (4, 0),
@@ -116,31 +117,42 @@ def _snr(facts: CalibrationFacts, first: CalibrationFacts | None) -> Plot:
         if electrons
         else f"noise variance grows by {number(noise.slope)} GV a gray value"
     )
+    off = np.abs(points[:, 1] / snr(noise, points[:, 0]) - 1) if len(points) else None
+    beside = "" if off is None else f"; points within {number(100 * float(off.max()))} % of it"
     return Plot(
         "Signal-to-noise ratio (photon transfer)",
-        "How noise falls behind as the dose grows, from pairs of frames shot alike. A curve below "
+        "How noise falls behind as the dose grows, from pairs of frames shot alike: points are the "
+        "levels as measured, curves the noise model through them and the darks. A curve below "
         "the first one's at the left is read noise, at the right fewer quanta or electrons.",
         f"Read noise {number(max(noise.offset, 0.0) ** 0.5)} GV; {told}; SNR "
-        f"{number(float(snr(noise, np.array([brightest]))[0]))} at {number(brightest)} GV.",
+        f"{number(float(snr(noise, np.array([brightest]))[0]))} at {number(brightest)} GV{beside}.",
         svg_drawing("snr", _SIZE_IN, draw),
     )
 
 
-def _levels(facts: CalibrationFacts) -> tuple[FloatArray, FloatArray]:
-    """Doses and median signals of the flats' levels, where the figures have them."""
+def _levels(facts: CalibrationFacts, *names: str) -> FloatArray:
+    """Those figures of each level of flats that has them all, dimmest first; (levels, names)."""
     figures = facts.acceptance
     numbers = range(1, int(figures.get("flat_levels", 0)) + 1)
-    known = [k for k in numbers if f"flat_{k}_dose" in figures and f"flat_{k}_gv" in figures]
-    dose = np.array([figures[f"flat_{k}_dose"] for k in known])
-    return dose, np.array([figures[f"flat_{k}_gv"] for k in known])
+    rows = [[figures.get(f"flat_{k}_{name}") for name in names] for k in numbers]
+    told = [row for row in rows if None not in row]
+    return np.array(told, dtype=np.float64).reshape(-1, len(names))
+
+
+def _measured_snr(facts: CalibrationFacts) -> FloatArray:
+    """Signal above the dark (GV) and SNR of each level as its pairs show it; (levels, 2)."""
+    points = _levels(facts, "noise_gv", "variance_gv2")
+    points = points[(points > 0).all(axis=1)]
+    points[:, 1] = points[:, 0] / np.sqrt(points[:, 1])
+    return points
 
 
 def _linearity(facts: CalibrationFacts) -> Plot:
-    dose, signal = _levels(facts)
-    line = facts.linearity or {}
-    fitted = line.get("slope", 0.0) * dose + line.get("intercept", 0.0) * signal[-1]
-    off = 100 * (signal / fitted - 1) if np.all(fitted > 0) else np.zeros_like(signal)
+    dose, signal, off = _levels(facts, "dose", "gv", "off_line").T
+    off = 100 * off
     reach = max(0.5, 1.3 * float(np.abs(off).max()))
+    several = len(np.unique(_levels(facts, "distance_mm"))) > 1
+    dose_label = "dose at the greatest distance / mA·s" if several else "dose / mA·s"
 
     def draw(figure: Any) -> None:
         axes = figure.add_axes(_AXES)
@@ -153,15 +165,18 @@ def _linearity(facts: CalibrationFacts) -> Plot:
                           ha="center", fontsize=8.5, color=INK)  # fmt: skip
         axes.set_ylim(-reach, reach)
         axes.margins(x=0.08)
-        axes.set_xlabel("dose / mA·s", color=INK)
+        axes.set_xlabel(dose_label, color=INK)
         axes.set_ylabel("off the line / %", color=INK)
         axes.yaxis.set_label_coords(-0.062, 0.5)
 
     two = " Two levels always lie on a line: a third would tell." if len(dose) == 2 else ""
+    alone = int(facts.acceptance["flat_levels"]) - len(dose)
+    left = f" Not drawn: {alone} shot at a distance of its own." if alone else ""
     return Plot(
         "Linearity",
-        "The panel's median signal against the straight line through all levels. A bend at the "
-        "bright end is saturation, at the dark end an offset that isn't the flats' own." + two,
+        "The panel's median signal against a straight line, among levels from the same distance: "
+        "from another, the beam over the panel has another shape. A bend at the bright end is "
+        "saturation, at the dark end an offset that isn't the flats' own." + two + left,
         f"Largest {number(float(np.abs(off).max()))} % of the signal.",
         svg_drawing("linearity", _SIZE_IN, draw),
     )

@@ -80,6 +80,19 @@ GEOMETRY_WORDS = {
 }
 """The figures of a dot-grid shot that people ask for, and their units."""
 
+GROUP_TITLES = {
+    "single": "Single pixels",
+    "cluster": "Clusters that neighbours fill well",
+    "line": "Lines",
+    "relevant_cluster": "Clusters with pixels that have too few good neighbours",
+    "kernel_pixels": "Pixels with too few good neighbours, in all clusters and lines",
+    "largest_cluster_pixels": "Pixels in the largest cluster",
+}
+"""The counts of groups of bad pixels (see ``calibration/grouping.py``)."""
+
+_COUNTS_OF_NEW = {"pixels.new_lines"}
+"""Figures whose value is what has come since the first calibration, where there was none."""
+
 _PERCENT = {
     "uniformity.spread",
     "linearity.deviation",
@@ -113,9 +126,21 @@ def value_text(figure: Figure, value: float | None) -> str:
     return f"{number(value)} {figure.unit}".strip()
 
 
+def first_text(figure: Figure) -> str:
+    """A figure's value in the first calibration; "–" where it is about what is new since."""
+    new = figure.check.id in _COUNTS_OF_NEW
+    return value_text(figure, None if new else figure.first)
+
+
+def now_text(figure: Figure) -> str:
+    """A figure's value in this calibration."""
+    new = figure.check.id in _COUNTS_OF_NEW
+    return value_text(figure, figure.check.value if new else figure.now)
+
+
 def change_text(figure: Figure) -> str:
     """The change since the first calibration in percent, with its sign."""
-    if figure.change is None or figure.first is None:
+    if figure.check.id in _COUNTS_OF_NEW or figure.change is None:
         return "–"
     return f"{number(100 * figure.change, 1, sign=True)} %"
 

@@ -190,7 +190,7 @@ def _array_checks(
             basis=BASIS_CONFIG,
             fail_factor=math.inf,
         )
-        yield Figure(check, lines[0], lines[1], "")
+        yield Figure(check, check.value, None, "")
 
 
 def _reported(check_id: str, value: float | None, note: str, unit: str = "") -> Check:

@@ -113,7 +113,7 @@ SPECS = (
         "linearity.deviation",
         linearity_deviation,
         limit="linearity",
-        needs="flats of three or more doses",
+        needs="flats of three or more doses from one distance",
     ),
     Spec(
         "lag.first_frame",

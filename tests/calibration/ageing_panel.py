@@ -108,6 +108,7 @@ def facts_at(age: float, classes: np.ndarray) -> CalibrationFacts:
             "flat_levels": 3.0,
             "flat_signal_gv": signal_gv,
             "flat_snr": 200.0 - 10 * age,
+            **_levels(signal_gv, read_gv),
             "non_uniform_limit": 0.01,
             "non_uniform_limit_wanted": 0.01,
             "uniformity": 0.0028 * (1 + 0.3 * age),
@@ -128,3 +129,18 @@ def facts_at(age: float, classes: np.ndarray) -> CalibrationFacts:
             {"kind": "flat", "dose": 4.2, "folder": "flat_2", "files": [{"name": "f2.tif"}]},
         ),
     )
+
+
+def _levels(signal_gv: float, read_gv: float) -> dict[str, float]:
+    """What was measured of three levels: on the noise model but for a percent of the variance."""
+    figures: dict[str, float] = {}
+    for number, (share, off) in enumerate(((0.2, -0.002), (0.5, 0.006), (1.0, -0.003)), start=1):
+        level_gv = share * signal_gv
+        figures |= {
+            f"flat_{number}_dose": 4.2 * share,
+            f"flat_{number}_gv": level_gv,
+            f"flat_{number}_off_line": off,
+            f"flat_{number}_noise_gv": level_gv,
+            f"flat_{number}_variance_gv2": 1.01 * (read_gv**2 + SLOPE_GV * level_gv),
+        }
+    return figures

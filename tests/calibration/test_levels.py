@@ -1,15 +1,12 @@
-"""Dose levels: linearity, clipping, and the gain that several levels make together."""
+"""Dose levels: clipping, and the gain that several levels make together."""
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from pipeline.calibration.levels import (
     Level,
     clipped_pixels,
     combine,
-    linearity,
     make_level,
     require_bright,
     several_doses,
@@ -24,39 +21,6 @@ SHAPE = 30, 40
 def level(median_gv, dose=None, frames=10, image=None):
     signal = np.full(SHAPE, median_gv, np.float32) if image is None else image
     return Level(dose, frames, signal.astype(np.float32), float(median_gv))
-
-
-@given(st.floats(10, 1e4), st.floats(-0.01, 0.01), st.lists(st.floats(1, 20), min_size=2))
-@settings(max_examples=60, deadline=None)
-def test_linearity_finds_an_exact_line(slope, intercept, doses):
-    doses = sorted({round(dose, 1) for dose in doses})
-    if len(doses) < 2:
-        return
-    top = slope * doses[-1] / (1 - intercept)
-    found = linearity([level(slope * dose + intercept * top, dose) for dose in doses])
-    assert found is not None
-    assert found["levels"] == len(doses)
-    # Doses 0.1 apart out of 20 magnify rounding by 200 twice.
-    assert found["slope"] == pytest.approx(slope, rel=1e-8)
-    assert found["intercept"] == pytest.approx(intercept, abs=1e-8)
-    assert ("max_deviation" in found) == (len(doses) > 2)
-    assert found.get("max_deviation", 0) < 1e-8
-
-
-def test_max_deviation_is_what_the_panel_bends_away():
-    found = linearity([level(1000, 1), level(2100, 2), level(3000, 3)])
-    assert found is not None
-    # By hand: residuals with weights 1/signal; the middle level lies about 3 % above the line.
-    assert 0.02 < found["max_deviation"] < 0.05
-
-
-def test_one_level_has_no_linearity():
-    assert linearity([level(1000, 1)]) is None
-
-
-def test_more_dose_must_give_more_signal():
-    with pytest.raises(CalibrationError, match=r"flats at dose 2: signal 900.* dose 1.*Check the"):
-        linearity([level(1000, 1), level(900, 2)])
 
 
 def test_darks_as_bright_as_flats_are_refused():

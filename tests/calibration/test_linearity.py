@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -103,6 +105,24 @@ def test_the_panels_own_bend_counts_only_against_doses() -> None:
     np.testing.assert_allclose(corrected, np.mean(corrected), rtol=5e-4)
     before = [level.median / level.dose for level in levels]
     assert np.ptp(before) / np.mean(before) > 0.02
+
+
+def test_the_panels_own_bend_is_not_mixed_with_the_beam_of_another_distance() -> None:
+    levels, _ = levels_of(0.0, panel=2e-6, noise=False)
+    expected = measured(levels, "dose")[0].panel
+    # A fourth level from elsewhere, where the panel's median gets 1 % less of its dose.
+    image = (levels[1].signal * np.float32(0.99)).astype(np.float32)
+    elsewhere = Level(DOSES[1], 20, image, float(np.median(image)), 1000.0)
+    mixed = [replace(level, distance_mm=700.0) for level in levels]
+    mixed.insert(2, elsewhere)
+    found = measured(mixed, "dose")[0]
+    # c is told about the levels' weighted mean, which the fourth moves by some 1000 GV of 10,000:
+    # relative, by c times that.
+    assert found.panel == pytest.approx(expected, rel=0.02)
+    blind = measured([replace(level, distance_mm=None) for level in mixed], "dose")[0]
+    assert abs(blind.panel / expected - 1) > 0.05
+    with pytest.raises(CalibrationError, match=r"gain\.linearity: .*too many distances.*one dist"):
+        measured([replace(one, distance_mm=100.0 * k) for k, one in enumerate(mixed, 1)], "dose")
 
 
 def test_bad_pixels_are_left_alone_and_none_is_bent_too_far() -> None:

@@ -9,11 +9,18 @@ import numpy as np
 import pytest
 
 from pipeline.calibration.compare import compare
+from pipeline.calibration.grouping import group_bad_pixels
 from pipeline.calibration.library import Entry, Status, StatusRecord
 from pipeline.calibration.product import CalibrationSet, content_identity
 from pipeline.model import PixelClass
 from pipeline.outputs.calibration_page import render_calibration_page
-from pipeline.outputs.calibration_words import FIGURE_TITLES
+from pipeline.outputs.calibration_words import (
+    FIGURE_TITLES,
+    GROUP_TITLES,
+    change_text,
+    first_text,
+    now_text,
+)
 from pipeline.outputs.trend_plot import draw_trend
 from pipeline.quality.acceptance_limits import AcceptanceLimits
 from pipeline.quality.ageing import judge_acceptance
@@ -93,6 +100,27 @@ def test_every_figure_stands_there_with_its_title(html: str) -> None:
         assert figure.check.id in text
         assert FIGURE_TITLES[figure.check.id] in text
     assert "+150.0 % since the first calibration (2.00 %, now 5.00 %); limit +50 %" in text
+
+
+def test_new_lines_are_counted_and_not_compared_with_a_first() -> None:
+    row = re.search(r"<tr[^>]*>(?:(?!</tr>).)*pixels\.new_lines.*?</tr>", page_of(3), re.DOTALL)
+    assert row is not None
+    cells = re.findall(r'<td class="n">(.*?)</td>', row[0])
+    assert cells == ["–", "1", "–", "0"]
+    # As many as before are no new ones.
+    worn = dataclasses.replace(aged(3).facts, bad_groups=aged(0).facts.bad_groups)
+    same = judge_acceptance(worn, LIMITS, aged(0).facts, compare(aged(0), aged(3)))
+    (figure,) = [one for one in same.figures if one.check.id == "pixels.new_lines"]
+    assert (first_text(figure), now_text(figure), change_text(figure)) == ("–", "0", "–")
+
+
+def test_groups_of_bad_pixels_have_plain_names(html: str) -> None:
+    text = Page(html).text
+    for title in GROUP_TITLES.values():
+        assert title in text
+    assert set(GROUP_TITLES) == set(group_bad_pixels(aged(0).classes).counts())
+    for name in ("kernel pixels", "largest cluster pixels", "relevant cluster"):
+        assert name not in text
 
 
 def test_clusters_and_lines_are_ringed_and_named(html: str) -> None:
