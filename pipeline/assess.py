@@ -10,7 +10,8 @@ from typing import Any
 
 from pipeline.calibration.compare import Comparison, compare
 from pipeline.calibration.library import Entry, first_of_panel, history_of_panel
-from pipeline.calibration.product import CalibrationSet
+from pipeline.calibration.product import CalibrationFacts, CalibrationSet
+from pipeline.errors import CalibrationError
 from pipeline.io.calibration_store import read_calibration
 from pipeline.io.folders import new_folder
 from pipeline.io.library_store import is_library, read_library
@@ -52,16 +53,16 @@ def assess(
     library that the folder lies in is asked, if it lies in one.
 
     Raises:
-        CalibrationError: a calibration or the library can't be read, or the first calibration is
-            of a panel of another size.
+        CalibrationError: a calibration or the library can't be read, or the one named as first
+            is this one itself, or of another panel or mode.
     """
     limits = limits or AcceptanceLimits()
     calibration = read_calibration(folder)
     history: Sequence[Entry] = ()
-    home = folder.absolute().parent
+    home = folder.resolve().parent
     if library is None and is_library(home):
         library = home
-    baseline = None if first is None else read_calibration(first)
+    baseline = None if first is None else _named_first(first, calibration)
     if library is not None:
         known = read_library(library)
         history = history_of_panel(known.entries, calibration.facts)
@@ -74,6 +75,38 @@ def assess(
     first_facts = None if baseline is None else baseline.facts
     acceptance = judge_acceptance(calibration.facts, limits, first_facts, since_first)
     return Assessment(calibration, acceptance, limits, baseline, since_first, tuple(history))
+
+
+def _named_first(first: Path, calibration: CalibrationSet) -> CalibrationSet:
+    baseline = read_calibration(first)
+    if baseline.identity == calibration.identity:
+        raise CalibrationError(
+            "is the calibration that is checked, so nothing would be compared",
+            where=str(first),
+            remedy="Name an earlier one, or leave --first out",
+        )
+    _require_same_panel(calibration.facts, baseline.facts, str(first))
+    return baseline
+
+
+def _require_same_panel(one: CalibrationFacts, other: CalibrationFacts, where: str) -> None:
+    """Refuse to compare what is of another panel or mode, where both tell; the size is seen to."""
+    unlike = [
+        f"{what} {theirs} instead of {ours}"
+        for what, ours, theirs in (
+            ("serial", one.serial, other.serial),
+            ("gain mode", one.gain_mode or None, other.gain_mode or None),
+            ("binning", one.binning, other.binning),
+        )
+        if ours != theirs and None not in (ours, theirs)
+    ]
+    if unlike:
+        raise CalibrationError(
+            f"is of another panel or mode: {', '.join(unlike)}",
+            where=where,
+            expected="two calibrations of one panel in one gain mode and binning",
+            remedy="Name two that belong together",
+        )
 
 
 def write_assessment(out: Path, assessed: Assessment, *, replace: bool = False) -> None:
@@ -124,10 +157,11 @@ def compare_folders(
     """Compare two calibrations and write picture and record as the folder ``out``; the record.
 
     Raises:
-        CalibrationError: a calibration can't be read, or the two are of panels of other sizes.
+        CalibrationError: a calibration can't be read, or the two are not of one panel in one mode.
         OutputError: the folder exists (without ``replace``) or can't be written.
     """
     one, other = read_calibration(first), read_calibration(second)
+    _require_same_panel(one.facts, other.facts, str(second))
     found = compare(one, other)
     record = comparison_record(one, other, found)
     picture = comparison_picture(one, other, found)

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import median
 
-from pipeline.calibration.conditions import Condition, Wanted, wanted_by_frames
+from pipeline.calibration.conditions import foreign
 from pipeline.calibration.for_scan import for_scan
 from pipeline.calibration.library import Entry
 from pipeline.calibration.lookup import Choice, accept_named, choose
 from pipeline.calibration.product import CalibrationSet
+from pipeline.calibration.wanted import Condition, Wanted, wanted_by_frames
 from pipeline.config.panel import Panel
 from pipeline.config.weld import WeldJob
 from pipeline.errors import CalibrationError
@@ -34,8 +36,9 @@ class ChosenCalibration:
 def choose_calibration(job: WeldJob, rows: Sequence[FrameRow]) -> ChosenCalibration:
     """The calibration for a weld's frames; ``rows`` is its frame table.
 
-    A folder that is named must suit the frames as well, as far as frames and calibration tell;
-    one that lies in a library must not be withdrawn. Whether panel, mode and size fit is for
+    A folder that is named must suit the frames as well, as far as frames and calibration tell.
+    Where a library is named too, or the folder lies in one, what was decided there about the
+    calibration counts, wherever this copy of it lies. Whether panel, mode and size fit is for
     ``CalibrationSet.require_fit``, and whether the content is sound for ``read_calibration``.
 
     Raises:
@@ -58,9 +61,7 @@ def choose_calibration(job: WeldJob, rows: Sequence[FrameRow]) -> ChosenCalibrat
                 remedy=error.remedy,
             ) from error
         return ChosenCalibration(library.path(choice.entry), choice)
-    entry, in_library = _named(told.folder)
-    choice = accept_named(entry, wanted, in_library=in_library, allow=allow)
-    return ChosenCalibration(told.folder, choice)
+    return ChosenCalibration(told.folder, _named(told.folder, told.library, wanted, allow))
 
 
 def calibration_for(
@@ -108,12 +109,28 @@ def wanted_by_panel(panel: Panel, rows: Sequence[FrameRow]) -> Wanted:
     )
 
 
-def _named(folder: Path) -> tuple[Entry, bool]:
-    """A calibration that was named, with its records where it lies in a library."""
-    home = folder.absolute().parent
-    if is_library(home):
-        for entry in read_library(home).entries:
-            if entry.name == folder.name:
-                return entry, True
+def _named(
+    folder: Path, library: Path | None, wanted: Wanted, allow: AbstractSet[Condition]
+) -> Choice:
+    """A calibration that was named, judged by the records of every library that it is in."""
     identity, facts = read_facts(folder)
-    return Entry(str(folder), identity, facts), False
+    unknown = Entry(str(folder), identity, facts)
+    home = folder.resolve().parent
+    libraries = [] if library is None else [library]
+    if is_library(home) and (library is None or library.resolve() != home):
+        libraries.append(home)
+    choices = []
+    for place in libraries:
+        entries = read_library(place).entries
+        entry = next((one for one in entries if one.identity == identity), unknown)
+        choice = accept_named(entry, wanted, in_library=True, allow=allow)
+        if place == library and entry is not unknown and not foreign(facts, wanted):
+            # A resolved config names both, and its log must come out as when this was chosen.
+            again = choose(entries, wanted, allow=allow)
+            choice = replace(choice, undecided=again.undecided)
+        choices.append(choice)
+    # The worst of them stands in the log.
+    return max(
+        choices or [accept_named(unknown, wanted, in_library=False, allow=allow)],
+        key=lambda choice: len(choice.permitted),
+    )

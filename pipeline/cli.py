@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import io
 import os
+import shlex
 import signal
 import sys
 import traceback
@@ -127,7 +128,7 @@ def simulate(
             },
             f"exposures   {folder}"
             + "".join(f"\nfault       {one}: {one.about}" for one in faults)
-            + f"\nnext        girthstrip calibrate {config}",
+            + f"\nnext        girthstrip calibrate {shlex.quote(str(config))}",
         )
         return
     chosen = get_preset(preset)
@@ -144,8 +145,8 @@ def simulate(
             "stitch_config": str(stitch_config),
         },
         f"scan        {folder} ({chosen.about})\n"
-        f"next        girthstrip calibrate {calibrate_config}\n"
-        f"then        girthstrip stitch {stitch_config}",
+        f"next        girthstrip calibrate {shlex.quote(str(calibrate_config))}\n"
+        f"then        girthstrip stitch {shlex.quote(str(stitch_config))}",
     )
 
 

@@ -3,7 +3,8 @@
 Carriage frame: origin on the pipe's axis, x radial through the panel's centre, y along the scan
 direction, z along the pipe. The panel's plane is x = L; its columns run along y, its rows along z.
 A ray from the source (xs, ys, zs) through the surface point (R cos φ, R sin φ, z) meets the plane
-at the scale t = (L − xs)/(R cos φ − xs): plain central projection.
+at the scale t = (L − xs)/(R cos φ − xs): plain central projection. Where the carriage rides higher
+or lower as it goes round, L changes with its angle: ``lift_mm`` in what follows.
 """
 
 from __future__ import annotations
@@ -67,6 +68,9 @@ class ScanGeometry:
     source_y_mm: float = 0.0
     source_axial_mm: float = 0.0
     source_distance_mm: float = 0.0  # axis to source, two walls only
+    lift_off_mm: tuple[float, ...] = ()
+    """How the stand-off varies with the carriage's angle θ, beside its mean ``standoff_mm``: the
+    factors of cos θ, sin θ, cos 2θ, sin 2θ, …; none: it doesn't."""
 
     @property
     def panel_distance_mm(self) -> float:
@@ -77,6 +81,13 @@ class ScanGeometry:
     def circumference_mm(self) -> float:
         """2πR: once round the outer surface."""
         return 2 * math.pi * self.radius_mm
+
+    def lift_mm(self, theta: Values) -> Values:
+        """How much more than ``standoff_mm`` the carriage stands off at the angle ``theta``."""
+        if not self.lift_off_mm:
+            return 0.0
+        waves = lift_waves(theta, len(self.lift_off_mm) // 2)
+        return np.asarray(waves @ np.array(self.lift_off_mm))
 
     def source(self, theta: Values, axial_mm: Values = 0.0) -> Source:
         """The source (xs, ys, zs) as the carriage at the angle ``theta`` (rad) sees it.
@@ -94,8 +105,15 @@ class ScanGeometry:
         )
 
 
+def lift_waves(theta: Values, orders: int) -> Array:
+    """(…, 2 · orders): cos θ, sin θ, cos 2θ, sin 2θ, … for ``theta`` of any shape, rad."""
+    angles = np.asarray(theta, dtype=np.float64)[..., np.newaxis] * np.arange(1, orders + 1)
+    waves = np.stack([np.cos(angles), np.sin(angles)], axis=-1)
+    return np.asarray(waves.reshape(*waves.shape[:-2], 2 * orders))
+
+
 def project(
-    geometry: ScanGeometry, source: Source, phi: Values, z_mm: Values
+    geometry: ScanGeometry, source: Source, phi: Values, z_mm: Values, lift_mm: Values = 0.0
 ) -> tuple[Array, Array]:
     """The point (u, v) of the panel's plane, mm, where the surface point (φ, z) is seen.
 
@@ -103,19 +121,21 @@ def project(
     """
     xs, ys, zs = source
     radius = geometry.radius_mm
-    scale = (geometry.panel_distance_mm - xs) / (radius * np.cos(phi) - xs)
+    scale = (geometry.panel_distance_mm + lift_mm - xs) / (radius * np.cos(phi) - xs)
     u = ys + scale * (radius * np.sin(phi) - ys)
     v = zs + scale * np.subtract(z_mm, zs)
     return np.asarray(u), np.asarray(v)
 
 
-def unproject(geometry: ScanGeometry, source: Source, u: Values, v: Values) -> tuple[Array, Array]:
+def unproject(
+    geometry: ScanGeometry, source: Source, u: Values, v: Values, lift_mm: Values = 0.0
+) -> tuple[Array, Array]:
     """The surface point (φ in rad, z in mm) that is seen at (u, v): the inverse of `project`.
 
     The ray leaves the pipe at the farther of its two meetings with the cylinder.
     """
     xs, ys, zs = source
-    dx = np.subtract(geometry.panel_distance_mm, xs)
+    dx = np.subtract(geometry.panel_distance_mm + lift_mm, xs)
     dy = np.subtract(u, ys)
     a = dx * dx + dy * dy
     b = xs * dx + ys * dy
@@ -136,9 +156,10 @@ def surface_to_pixel(
 
     ``position_mm`` and ``s_mm`` run along the outer surface from the datum.
     """
-    source = geometry.source(np.divide(position_mm, geometry.radius_mm), axial_mm)
+    theta = np.divide(position_mm, geometry.radius_mm)
+    source, lift = geometry.source(theta, axial_mm), geometry.lift_mm(theta)
     phi = np.subtract(s_mm, position_mm) / geometry.radius_mm
-    return panel.to_pixel(*project(geometry, source, phi, np.subtract(z_mm, axial_mm)))
+    return panel.to_pixel(*project(geometry, source, phi, np.subtract(z_mm, axial_mm), lift))
 
 
 def pixel_to_surface(
@@ -150,18 +171,21 @@ def pixel_to_surface(
     row: Values,
 ) -> tuple[Array, Array]:
     """The surface point (s, z), mm, that a frame sees at (column, row)."""
-    source = geometry.source(np.divide(position_mm, geometry.radius_mm), axial_mm)
-    phi, z = unproject(geometry, source, *panel.to_plane(column, row))
+    theta = np.divide(position_mm, geometry.radius_mm)
+    source, lift = geometry.source(theta, axial_mm), geometry.lift_mm(theta)
+    phi, z = unproject(geometry, source, *panel.to_plane(column, row), lift)
     return position_mm + geometry.radius_mm * phi, z + axial_mm
 
 
-def relative_flux(geometry: ScanGeometry, source: Source, u: Values, v: Values) -> Array:
+def relative_flux(
+    geometry: ScanGeometry, source: Source, u: Values, v: Values, lift_mm: Values = 0.0
+) -> Array:
     """Photons per panel area at (u, v), relative to the panel's centre with the nominal source.
 
     Inverse square and obliquity of a point source over a plane: (L − xs)/d³; no heel, no path.
     """
     xs, ys, zs = source
-    height = np.subtract(geometry.panel_distance_mm, xs)
+    height = np.subtract(geometry.panel_distance_mm + lift_mm, xs)
     distance_sq = height**2 + np.subtract(u, ys) ** 2 + np.subtract(v, zs) ** 2
     nominal = geometry.panel_distance_mm
     if geometry.arrangement is Arrangement.TWO_WALL:

@@ -148,7 +148,9 @@ class Strip:
 
     ``values`` are gray values linear in dose (0 where nothing is known), ``sigma`` the predicted
     noise in steps of ``sigma_scale`` gray values, ``count`` how many frames measured a pixel,
-    ``origin`` as ``Origin``.
+    ``origin`` as ``Origin``. ``disagreement`` tells of every cell of CELL_PX by CELL_PX pixels how
+    far the frames that measured it lie apart, in units of what noise alone makes of it (about 1);
+    0 where too few of its pixels were measured by several frames. It doesn't know the overrun.
     """
 
     grid: StripGrid
@@ -157,3 +159,4 @@ class Strip:
     count: FlagImage
     origin: FlagImage
     sigma_scale: float
+    disagreement: FloatImage = field(default_factory=lambda: np.zeros((0, 0), np.float32))

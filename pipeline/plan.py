@@ -104,7 +104,8 @@ def strip_grid(
     """
     pitch = ring_pitch_mm(job, geometry)
     if job.strip.axial_mm is None:
-        half = distortion.height_mm(geometry, panel)
+        # By what is told, so that scans of one kind give strips of one height.
+        half = distortion.height_mm(*scan_geometry(job))
         first_row, last_row = -math.floor(half / pitch), math.floor(half / pitch)
     else:
         first_row, last_row = (

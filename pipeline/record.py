@@ -16,14 +16,17 @@ from pipeline.calibration.lookup import Choice
 from pipeline.calibration.product import CalibrationSet
 from pipeline.config.weld import WeldJob
 from pipeline.model import FrameRow, Strip, StripGrid
+from pipeline.plan import shooting_order
 from pipeline.quality.assemble import (
     acquisition_checks,
+    disagreement_check,
     lag_check,
     ruler_check,
     strip_checks,
 )
 from pipeline.quality.calibration import calibration_checks
 from pipeline.quality.coverage import find_gaps
+from pipeline.quality.encoder import encoder_check, find_slips
 from pipeline.quality.exposure import exposure_facts
 from pipeline.quality.log import (
     CalibrationUsed,
@@ -37,8 +40,12 @@ from pipeline.quality.log import (
     StripFacts,
     WeldFacts,
 )
+from pipeline.quality.passes import shot_twice
 from pipeline.quality.placing import registration_checks
 from pipeline.quality.ruler import ruler_sigma_mm
+from pipeline.quality.standoff import standoff_checks
+from pipeline.quality.tape import Found, check_datum, check_tape
+from pipeline.stages.disagreement import WorstCell, worst_cells
 from pipeline.stages.distortion import Distortion
 from pipeline.stages.lag import Lag
 from pipeline.stages.registration import Registered
@@ -72,9 +79,15 @@ def quality_log(
         solved.residual_mm[~solved.rejected],
         solved.geometry.circumference_mm if grid.ring else None,
     )
+    apart = worst_cells(
+        strip,
+        [seam.s_mm for seam in seams],
+        solved.geometry.circumference_mm if grid.ring else None,
+    )
     gaps = find_gaps(strip.origin, grid)
     low, high = distortion.reach_mm(solved.geometry, solved.panel)
     facts = calibration.facts
+    marks = _marks(job, strip, solved.geometry.circumference_mm)
     return QualityLog(
         weld=WeldFacts(
             **{name: getattr(job.weld, name) for name in WeldFacts.__dataclass_fields__}
@@ -92,17 +105,24 @@ def quality_log(
                 grid.ring,
                 {row.index: row.file for row in rows},
             ),
+            _encoder_check(job, rows, found),
+            *standoff_checks(
+                solved, job.geometry.standoff_mm, job.geometry.standoff_sigma_mm, job.limits
+            ),
             ruler_check(_ruler_sigma_mm(job, found, grid, (low, high)), job.limits),
+            disagreement_check([cell.sigmas for cell in apart if cell is not None]),
             *strip_checks(strip, gaps, clipped, job.limits),
+            *(mark.check for mark in marks),
         ),
         remarks=(
             *map(_sentence, remarks),
+            *map(_sentence, _passes(job, rows)),
             *(f"Calibration: {remark}" for remark in calibration_remarks(facts)),
         ),
         strip=_strip_facts(job, strip, solved.geometry.circumference_mm),
-        geometry=_geometry_facts(found),
+        geometry=_geometry_facts(job, found),
         frames=_frame_records(rows, reasons, found),
-        seams=_seam_records(found, seams, grid.pitch_mm, high - low),
+        seams=_seam_records(found, seams, apart, grid.pitch_mm, high - low),
         gaps=tuple(Gap(a, b) for a, b in gaps),
         inputs=tuple(inputs),
         calibration=CalibrationUsed(
@@ -114,6 +134,7 @@ def quality_log(
             bad_pixels=facts.bad_pixels,
         ),
         software=software(),
+        tape=next((mark.tape for mark in marks if mark.tape), None),
     )
 
 
@@ -132,6 +153,30 @@ def software() -> Mapping[str, str]:
 def _sentence(remark: str) -> str:
     """A remark with a capital in front and a full stop behind."""
     return remark[:1].upper() + remark[1:].removesuffix(".") + "."
+
+
+def _encoder_check(job: WeldJob, rows: Sequence[FrameRow], found: Registered) -> Check:
+    """In which steps the encoder slipped."""
+    counted = {row.index: row.position_mm for row in rows}
+    frames = [int(index) for index in found.placement.frames]
+    slips = find_slips(
+        np.array([counted[index] for index in frames]),
+        found.placement.position_mm,
+        found.unlinked,
+        step_sigma_mm=job.scan.encoder_step_sigma_mm,
+    )
+    return encoder_check(slips, frames, {row.index: row.file for row in rows})
+
+
+def _passes(job: WeldJob, rows: Sequence[FrameRow]) -> tuple[str, ...]:
+    """Places shot twice, where the table's times tell the order."""
+    row_of = {row.index: row for row in rows}
+    shot = [row_of[index] for index in shooting_order(rows)]
+    return shot_twice(
+        np.array([row.position_mm for row in shot]),
+        [row.file for row in shot],
+        2 * math.pi * job.weld.radius_mm if job.scan.ring else None,
+    )
 
 
 def _strip_facts(job: WeldJob, strip: Strip, circumference_mm: float) -> StripFacts:
@@ -159,6 +204,16 @@ def _lag_checks(job: WeldJob, without_history: Sequence[int] | None) -> list[Che
     return [lag_check(None if without_history is None else len(without_history))]
 
 
+def _marks(job: WeldJob, strip: Strip, circumference_mm: float) -> list[Found]:
+    """What the lead marks show that the config describes."""
+    marks = []
+    if job.tape is not None:
+        marks.append(check_tape(strip, job.tape, circumference_mm))
+    if job.datum is not None:
+        marks.append(check_datum(strip, job.datum, circumference_mm))
+    return marks
+
+
 def _ruler_sigma_mm(
     job: WeldJob, found: Registered, grid: StripGrid, reach_mm: tuple[float, float]
 ) -> float:
@@ -178,10 +233,11 @@ def _ruler_sigma_mm(
         axial_mm=(grid.z_first_mm, grid.z_first_mm + (grid.rows - 1) * grid.pitch_mm),
         source_sigma_mm=source,
         roll_sigma_rad=roll,
+        standoff_sigma_mm=solved.local_standoff_sigma_mm,
     )
 
 
-def _geometry_facts(found: Registered) -> GeometryFacts:
+def _geometry_facts(job: WeldJob, found: Registered) -> GeometryFacts:
     solved = found.adjustment
     return GeometryFacts(
         source_x_mm=solved.geometry.source_x_mm,
@@ -191,9 +247,14 @@ def _geometry_facts(found: Registered) -> GeometryFacts:
         roll_deg=math.degrees(solved.panel.roll_rad),
         roll_sigma_deg=math.degrees(solved.roll_sigma_rad),
         standoff_mm=solved.geometry.standoff_mm,
+        standoff_told_mm=job.geometry.standoff_mm,
+        standoff_sigma_mm=solved.standoff_sigma_mm,
+        standoff_local_sigma_mm=solved.local_standoff_sigma_mm,
+        lift_off_mm=solved.geometry.lift_off_mm,
         arrangement=solved.geometry.arrangement.value,
         encoder_scale=solved.encoder_scale,
         refined=solved.refined,
+        undetermined=solved.undetermined,
     )
 
 
@@ -216,12 +277,16 @@ def _frame_records(
 
 
 def _seam_records(
-    found: Registered, seams: Sequence[SeamMeasure], pitch_mm: float, reach_mm: float
+    found: Registered,
+    seams: Sequence[SeamMeasure],
+    apart: Sequence[WorstCell | None],
+    pitch_mm: float,
+    reach_mm: float,
 ) -> tuple[Seam, ...]:
     """The seams with frame numbers as in the frame table; ``reach_mm`` is a frame's length."""
     placement = found.placement
     records = []
-    for seam in seams:
+    for seam, cell in zip(seams, apart, strict=True):
         step = float(placement.position_mm[seam.right] - placement.position_mm[seam.left])
         step %= found.adjustment.geometry.circumference_mm
         records.append(
@@ -233,6 +298,9 @@ def _seam_records(
                 doubling=seam.doubling,
                 residual_px=None if seam.residual_mm is None else seam.residual_mm / pitch_mm,
                 overlap_mm=max(reach_mm - step, 0.0),
+                disagreement=None if cell is None else cell.sigmas,
+                disagreement_s_mm=None if cell is None else cell.s_mm,
+                disagreement_z_mm=None if cell is None else cell.z_mm,
             )
         )
     return tuple(records)

@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.assess import Assessment, assess
-from pipeline.calibration.library import Entry, Status, StatusRecord, by_identity, next_record
+from pipeline.calibration.library import (
+    Entry,
+    Status,
+    StatusRecord,
+    by_identity,
+    next_record,
+    same_mode,
+)
 from pipeline.errors import CalibrationError
 from pipeline.io.library_store import add_calibration, add_decision, is_library, read_library
 from pipeline.model import Verdict
 from pipeline.quality.acceptance_limits import AcceptanceLimits
+from pipeline.quality.check import Check
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +48,14 @@ def release(
     *,
     supersedes: str = "",
     despite_fail: bool = False,
+    first: Path | None = None,
     limits: AcceptanceLimits | None = None,
 ) -> Released:
     """Judge the calibration in ``folder``, copy it into the library and record its release.
 
     A verdict that isn't a pass is recorded with the reason. ``supersedes`` names a released
-    calibration of the library that this one takes over from.
+    calibration of the library, of the same panel and mode, that this one takes over from.
+    ``first`` is compared with instead of the panel's first in the library, as by ``assess``.
 
     Raises:
         CalibrationError: its figures fail (without ``despite_fail`` and a reason), or the decision
@@ -52,32 +63,47 @@ def release(
         OutputError: the library can't be written.
     """
     known = is_library(library)
-    assessed = assess(folder, library=library if known else None, limits=limits)
+    entries = read_library(library).entries if known else ()
+    assessed = assess(folder, first=first, library=library if known else None, limits=limits)
     verdict, facts = assessed.acceptance.verdict, assessed.calibration.facts
-    checks = ", ".join(check.id for check in assessed.acceptance.reasons)
+    reasons, identity = assessed.acceptance.reasons, assessed.calibration.identity
     if verdict is Verdict.FAIL and not (despite_fail and decision.reason.strip()):
         raise CalibrationError(
-            f"its figures fail ({checks})",
+            f"its figures fail ({_ids(one for one in reasons if one.verdict is Verdict.FAIL)})",
             where=str(folder),
             expected="figures within their limits",
             remedy="Look at the page that girthstrip calibrate check makes; to release it all the "
             "same give --despite-fail and a --reason",
         )
-    identity = assessed.calibration.identity
     older: Entry | None = None
     if supersedes:
-        older = by_identity(read_library(library).entries if known else (), supersedes)
-        if older.identity == identity or older.facts.serial != facts.serial:
+        older = by_identity(entries, supersedes)
+        fault = ""
+        if older.identity == identity:
+            fault = "they are the same"
+        elif older.facts.serial != facts.serial:
+            fault = "other panels"
+        elif not same_mode(older.facts, facts):
+            fault = "another size, gain mode or binning"
+        if fault:
             raise CalibrationError(
-                f"can't be superseded by {identity[:12]}: "
-                + ("they are the same" if older.identity == identity else "other panels"),
+                f"can't be superseded by {identity[:12]}: {fault}",
                 where=older.name,
-                remedy="Name an older calibration of the same panel",
+                remedy="Name an older calibration of the same panel in the same mode",
             )
         next_record(  # refused now, not when the new one has been released
             older, Status.SUPERSEDED, when=decision.when, who=decision.who, reason=decision.reason
         )
-    judged = "" if verdict is Verdict.PASS else f"acceptance {verdict}: {checks}"
+    for entry in entries:
+        if entry.identity == identity:  # by the reason as given, before the verdict is added
+            next_record(
+                entry,
+                Status.RELEASED,
+                when=decision.when,
+                who=decision.who,
+                reason=decision.reason,
+            )
+    judged = "" if verdict is Verdict.PASS else f"acceptance {verdict}: {_ids(reasons)}"
     reason = "; ".join(part for part in (decision.reason, judged) if part)
     entry = add_calibration(
         library,
@@ -114,3 +140,7 @@ def withdraw(library: Path, name: str, decision: Decision) -> Entry:
             entry.identity, Status.WITHDRAWN, decision.when, decision.who, decision.reason
         ),
     )
+
+
+def _ids(checks: Iterable[Check]) -> str:
+    return ", ".join(check.id for check in checks)

@@ -251,6 +251,8 @@ class _Run:
                 axial_sigma_mm=scan.axial_sigma_mm,
                 source_sigma_mm=told.source_offset_sigma_mm,
                 roll_sigma_rad=math.radians(told.roll_sigma_deg),
+                standoff_sigma_mm=told.standoff_sigma_mm,
+                lift_sigma_mm=told.lift_off_sigma_mm,
             ),
             ring=scan.ring,
             usual_level_gv=level_gv,

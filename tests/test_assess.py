@@ -17,6 +17,7 @@ from pipeline.model import Verdict
 from pipeline.quality.acceptance_limits import AcceptanceLimits
 from pipeline.release import Decision, release, withdraw
 from tests.calibration.ageing_panel import aged
+from tests.test_choose import told
 from tests.weld_folder import digests, read_json
 
 BY = Decision("2026-03-01T00:00:00+00:00", "C. Example", "as ordered")
@@ -53,7 +54,26 @@ def test_alone_named_or_in_a_library_the_first_is_found(
     assert within.acceptance.verdict is Verdict.PASS
     first = assess(library / read_library(library).entries[0].name)
     assert first.first is None  # it is the first itself
-    assert assess(folders[1], first=folders[1]).first is None
+    with pytest.raises(CalibrationError, match="is the calibration that is checked"):
+        assess(folders[1], first=folders[1])
+
+
+@pytest.mark.parametrize(
+    ("facts", "said"),
+    [
+        ({"serial": "OTHER"}, "serial OTHER instead of TEST-1"),
+        ({"gain_mode": "high"}, "gain mode high instead of normal"),
+    ],
+)
+def test_another_panel_or_mode_is_no_yardstick(
+    facts: dict[str, str], said: str, folders: dict[float, Path], tmp_path: Path
+) -> None:
+    write_calibration(tmp_path / "other", told(aged(0.1), **facts))
+    with pytest.raises(CalibrationError, match=said):
+        assess(folders[1], first=tmp_path / "other")
+    with pytest.raises(CalibrationError, match=said):
+        compare_folders(folders[1], tmp_path / "other", tmp_path / "out")
+    assert not (tmp_path / "out").exists()
 
 
 def test_page_and_record_say_the_same_and_come_out_the_same_again(
@@ -144,3 +164,49 @@ def test_a_withdrawal_keeps_everything_and_takes_it_out_of_the_baseline(
     assert found.first.identity == aged(0.1).identity
     with pytest.raises(CalibrationError, match="is withdrawn already"):
         withdraw(library, old.identity[:8], BY)
+
+
+def test_what_was_withdrawn_comes_back_only_with_a_reason_of_its_own(
+    folders: dict[float, Path], tmp_path: Path
+) -> None:
+    """The verdict that is added to the reason is none, so a verdict is wanted here."""
+    library, limits = tmp_path / "library", AcceptanceLimits(uniformity=1e-6, fail_factor=1e9)
+    old = release(folders[0], library, BY, limits=limits).entry
+    assert "acceptance attention" in old.records[0].reason
+    withdraw(library, old.name, BY)
+    with pytest.raises(CalibrationError, match="comes back without a reason"):
+        release(folders[0], library, Decision(BY.when, BY.who), limits=limits)
+    assert release(folders[0], library, BY, limits=limits).entry.status is Status.RELEASED
+
+
+@pytest.mark.parametrize("facts", [{"binning": "2x2"}, {"gain_mode": "high"}])
+def test_one_of_another_mode_is_not_superseded(
+    facts: dict[str, str], folders: dict[float, Path], tmp_path: Path
+) -> None:
+    library = tmp_path / "library"
+    old = release(folders[0], library, BY).entry
+    write_calibration(tmp_path / "other", told(aged(0.1), **facts))
+    with pytest.raises(CalibrationError, match="another size, gain mode or binning"):
+        release(tmp_path / "other", library, BY, supersedes=old.name)
+    assert len(read_library(library).entries) == 1
+
+
+def test_a_release_can_be_held_against_another_first(
+    folders: dict[float, Path], tmp_path: Path
+) -> None:
+    library = tmp_path / "library"
+    release(folders[3], library, BY, despite_fail=True)  # a faulty one would be the yardstick
+    done = release(folders[0.1], library, BY, first=folders[0])
+    assert done.assessed.first is not None
+    assert done.assessed.first.identity == aged(0).identity
+
+
+def test_only_what_fails_is_named_as_failing(folders: dict[float, Path], tmp_path: Path) -> None:
+    library = tmp_path / "library"
+    release(folders[0], library, BY)
+    checks = assess(folders[3], library=library).acceptance.reasons
+    milder = [check.id for check in checks if check.verdict is Verdict.ATTENTION]
+    assert milder
+    with pytest.raises(CalibrationError) as told_of:
+        release(folders[3], library, BY)
+    assert not [check_id for check_id in milder if check_id in str(told_of.value)]

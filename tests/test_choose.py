@@ -8,9 +8,9 @@ from typing import Any, get_args
 
 import pytest
 
-from pipeline.calibration.conditions import Condition
 from pipeline.calibration.library import Status, StatusRecord
 from pipeline.calibration.product import CalibrationSet, content_identity
+from pipeline.calibration.wanted import Condition
 from pipeline.choose import choose_calibration
 from pipeline.config.weld import WeldJob, load_weld_config
 from pipeline.config.weld_sections import Allowable
@@ -18,6 +18,7 @@ from pipeline.errors import CalibrationError, ConfigError
 from pipeline.io.calibration_store import write_calibration
 from pipeline.io.library_store import add_calibration, add_decision, read_library
 from pipeline.model import FrameRow
+from pipeline.quality.calibration import calibration_checks
 from tests.calibration.ageing_panel import COLUMNS, ROWS, aged
 
 WELD = f"""
@@ -74,7 +75,7 @@ def test_the_nearest_of_the_library_is_taken(tmp_path: Path) -> None:
     assert weld.calibration.folder is None
     chosen = choose_calibration(weld, [ROW])
     assert chosen.folder == library / new
-    assert f"Next: {old}, made 27 days before the frames." in chosen.choice.reason
+    assert f"Next: {old}, valid from 27 days before the frames." in chosen.choice.reason
 
     add_decision(
         library,
@@ -85,7 +86,7 @@ def test_the_nearest_of_the_library_is_taken(tmp_path: Path) -> None:
     assert choose_calibration(weld, [ROW]).folder == library / old
 
 
-def test_a_folder_counts_more_than_a_library_and_the_usual_name_is_the_default(
+def test_without_a_library_the_usual_folder_is_the_default(
     tmp_path: Path,
 ) -> None:
     write_calibration(tmp_path / "calibration", aged(0))
@@ -93,7 +94,8 @@ def test_a_folder_counts_more_than_a_library_and_the_usual_name_is_the_default(
     assert usual.calibration.folder == tmp_path / "calibration"
     assert choose_calibration(usual, [ROW]).choice.entry.identity == aged(0).identity
     both = job(tmp_path, '[calibration]\nfolder = "calibration"\nlibrary = "none"\n')
-    assert choose_calibration(both, [ROW]).folder == tmp_path / "calibration"
+    with pytest.raises(CalibrationError, match="none: is no library"):
+        choose_calibration(both, [ROW])
     asked = job(
         tmp_path, '[calibration]\nfolder = "calibration"\n', folder=None, library=Path("none")
     )
@@ -130,6 +132,52 @@ def test_one_named_inside_a_library_must_not_be_withdrawn(tmp_path: Path) -> Non
         choose_calibration(weld, [ROW])
     allowed = job(tmp_path, '[calibration]\nallow = ["withdrawn"]\n', folder=library / name)
     assert len(choose_calibration(allowed, [ROW]).choice.permitted) == 1
+
+
+def test_naming_what_the_library_gave_is_judged_as_when_it_was_chosen(tmp_path: Path) -> None:
+    """As a run's resolved config does, whose quality log must come out the same."""
+    library = tmp_path / "library"
+    release(library, aged(0), tmp_path / "a")
+    release(library, told(aged(0), temperature_max_c=40.0), tmp_path / "b")
+    text = '[calibration]\nlibrary = "library"\n'
+    silent = [dataclasses.replace(ROW, temperature_c=None)]
+    first = choose_calibration(job(tmp_path, text), silent)
+    assert first.choice.undecided == ("temperature",)
+    again = choose_calibration(job(tmp_path, text, folder=first.folder), silent)
+    assert calibration_checks(again.choice) == calibration_checks(first.choice)
+    alone = choose_calibration(job(tmp_path, folder=first.folder), silent)
+    assert alone.choice.undecided == ()
+
+
+@pytest.mark.parametrize("place", ["copy", "link", "another library"])
+def test_a_named_copy_of_what_is_withdrawn_in_the_library_is_refused(
+    place: str, tmp_path: Path
+) -> None:
+    library, folder = tmp_path / "library", tmp_path / "a"
+    name = release(library, aged(0), folder)
+    text = '[calibration]\nlibrary = "library"\n'
+    if place == "link":  # into the library, which isn't named then
+        text, folder = "", tmp_path / "link"
+        folder.symlink_to(library / name)
+    elif place == "another library":
+        release(tmp_path / "other", aged(0), tmp_path / "b")
+        folder = tmp_path / "other" / name
+    chosen = choose_calibration(job(tmp_path, text, folder=folder), [ROW])
+    assert (chosen.folder, chosen.choice.permitted) == (folder, ())
+
+    when = "2026-02-02T00:00:00+00:00"
+    gone = StatusRecord(aged(0).identity, Status.WITHDRAWN, when, "C", "dust")
+    add_decision(library, gone)
+    with pytest.raises(CalibrationError, match="withdrawn on 2026-02-02 by C: dust"):
+        choose_calibration(job(tmp_path, text, folder=folder), [ROW])
+
+
+def test_a_named_one_that_the_library_does_not_have_was_never_released(tmp_path: Path) -> None:
+    release(tmp_path / "library", aged(0), tmp_path / "a")
+    write_calibration(tmp_path / "b", told(aged(0), kv_max=170.0))
+    text = '[calibration]\nlibrary = "library"\n'
+    with pytest.raises(CalibrationError, match=r'never released.*allow = \["unreleased"\]'):
+        choose_calibration(job(tmp_path, text, folder=tmp_path / "b"), [ROW])
 
 
 def test_the_library_is_named_where_none_fits(tmp_path: Path) -> None:

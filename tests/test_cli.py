@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shlex
 import signal
 import subprocess
 import sys
@@ -200,6 +201,15 @@ def test_simulate_calibrate_and_replace(call: Call, tmp_path: Path) -> None:
     code, out, _ = call(*options, "--json", "--replace")
     assert code == 0
     assert json.loads(out)["identity"] == identity[1]
+
+
+def test_the_next_step_can_be_pasted(call: Call, tmp_path: Path) -> None:
+    scan = tmp_path / "a scan"
+    code, out, _ = call("simulate", "small", scan)
+    assert code == 0
+    config = shlex.quote(str(scan / "calibrate.toml"))
+    assert config.startswith("'")
+    assert f"next        girthstrip calibrate {config}\n" in out
 
 
 def test_the_demo_takes_the_next_free_folder(

@@ -155,7 +155,8 @@ def test_the_table_of_checks_is_the_quality_log(result: Path) -> None:
     rows = table_after("## Reading the quality log")
     # The demo's panel has no lag.
     assert names_in([row[0] for row in rows]) == {check["id"] for check in checks} | {
-        "lag.missing_history"
+        "lag.missing_history",
+        "position.datum_mm",  # no config of a simulated scan describes a marker
     }
 
 
@@ -171,6 +172,7 @@ def test_limits_of_the_table_are_the_defaults() -> None:
         "registration.closure_mm": limits.closure_mm,
         "registration.residual_px": limits.residual_px,
         "registration.position_sigma_mm": limits.residual_px,  # the same limit, in px
+        "geometry.standoff_off_mm": limits.standoff_off_mm,
         "geometry.ruler_sigma_mm": limits.ruler_sigma_mm,
         "seam.level_step": limits.seam_level_step,
         "coverage.frames": limits.min_overlap_frames,

@@ -6,6 +6,7 @@ That the equations are the rays' is checked in tests/external/test_projection.py
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -170,3 +171,47 @@ def test_flux_is_one_at_the_centre_and_falls_with_the_cube_of_the_cosine(
     for u, v in ((30.0, 0.0), (0.0, 30.0), (20.0, -40.0)):
         cosine = distance / math.hypot(distance, u, v)
         assert relative_flux(geometry, source, u, v) == pytest.approx(cosine**3)
+
+
+# ---- a stand-off that varies round the ring ------------------------------------------------------
+
+
+def test_a_lift_off_moves_the_panel_and_nothing_else() -> None:
+    """At every angle as if the whole stand-off were what it is there."""
+    waves = (0.9, -0.3, 0.2, 0.75)
+    uneven = ScanGeometry(304.8, 10.0, source_x_mm=3.0, source_y_mm=-2.0, lift_off_mm=waves)
+    panel = Panel(1152, 1536, 0.1, roll_rad=0.005)
+    for position in (0.0, 250.0, 1200.0):
+        theta = position / 304.8
+        lift = (
+            0.9 * math.cos(theta)
+            - 0.3 * math.sin(theta)
+            + 0.2 * math.cos(2 * theta)
+            + 0.75 * math.sin(2 * theta)
+        )
+        assert uneven.lift_mm(theta) == pytest.approx(lift, abs=1e-12)
+        even = replace(uneven, standoff_mm=10.0 + lift, lift_off_mm=())
+        at = (position, 0.4, 100.0, 900.0)
+        np.testing.assert_allclose(
+            pixel_to_surface(uneven, panel, *at), pixel_to_surface(even, panel, *at), atol=1e-10
+        )
+        s, z = pixel_to_surface(uneven, panel, *at)
+        np.testing.assert_allclose(
+            surface_to_pixel(uneven, panel, position, 0.4, s, z), (100.0, 900.0), atol=1e-7
+        )
+
+
+def test_a_lift_off_is_taken_frame_by_frame() -> None:
+    uneven = ScanGeometry(57.15, 10.0, lift_off_mm=(0.5, 1.0))
+    panel = Panel(320, 384, 0.1)
+    position, column = np.array([0.0, 90.0, 200.0]), np.array([10.0, 200.0, 370.0])
+    together = pixel_to_surface(uneven, panel, position, 0.0, column, 40.0)
+    for k in range(3):
+        alone = pixel_to_surface(uneven, panel, position[k], 0.0, column[k], 40.0)
+        np.testing.assert_allclose(np.array(together)[:, k], alone, atol=1e-12)
+
+
+def test_further_out_there_is_less_light() -> None:
+    axis = ScanGeometry(100.0, 10.0)
+    flux = relative_flux(axis, axis.source(0.0), 0.0, 0.0, np.array([0.0, 1.1]))
+    np.testing.assert_allclose(flux, [1.0, (110 / 111.1) ** 2], rtol=1e-12)

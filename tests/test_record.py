@@ -64,6 +64,20 @@ def test_a_table_that_tells_only_the_positions_leaves_the_exposure_open(
     assert set(asdict(exposure).values()) == {None}
 
 
+def test_every_seam_tells_where_the_strips_frames_lie_furthest_apart(log: QualityLog) -> None:
+    check = next(check for check in log.checks if check.id == "seam.disagreement")
+    assert check.value == max(seam.disagreement or 0 for seam in log.seams)
+    once = log.strip.circumference_mm
+    for seam in log.seams:
+        # Noise alone is 1; a cell of the largest of 30 seams, and edges of lead a little off.
+        assert seam.disagreement is not None and 0.9 < seam.disagreement < 2
+        assert seam.disagreement_s_mm is not None and seam.disagreement_z_mm is not None
+        away = (seam.disagreement_s_mm - seam.s_mm + once / 2) % once - once / 2
+        # Nearer than half a step of 12 mm, and some for its jitter.
+        assert abs(away) < 8
+        assert 0 <= seam.disagreement_z_mm - log.strip.z_first_mm < log.strip.rows * 0.1
+
+
 def test_the_encoders_scale_is_near_one(log: QualityLog) -> None:
     assert "encoder_scale" in log.geometry.refined
     # The simulated encoder is off by less than the prior's 1 %, and by more than nothing.

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from pipeline.calibration.classify import BadPixelLimits
+from pipeline.calibration.exposure_remarks import exposure_remarks
 from pipeline.calibration.levels import Level
 from pipeline.calibration.noise import relative_variance
 from pipeline.calibration.product import CalibrationFacts, NoiseModel
@@ -57,7 +58,8 @@ def remarks(facts: CalibrationFacts) -> tuple[str, ...]:
 
     One sentence each; none when all conditions were met. The numbers of frames are those of ASTM
     E2597 as quoted in ``classify``; the SNR follows from its ±1 % limit (see ``uniformity``).
-    Exposures that were left out are named with their reason.
+    What the exposures make one doubt follows (``exposure_remarks``). Exposures that were left out
+    are named with their reason.
     """
     figures = facts.acceptance
     found = []
@@ -71,13 +73,14 @@ def remarks(facts: CalibrationFacts) -> tuple[str, ...]:
     limit, wanted = (
         figures.get(name, 0.0) for name in ("non_uniform_limit", "non_uniform_limit_wanted")
     )
-    if limit > wanted:
+    if f"{100 * limit:.3g}" != f"{100 * wanted:.3g}" and limit > wanted:
         found.append(
-            f"The flats are too noisy for a non-uniformity limit of ±{100 * wanted:.2g} %: "
-            f"±{100 * limit:.2g} % was used; shoot more flats."
+            f"The flats are too noisy for a non-uniformity limit of ±{100 * wanted:.3g} %: "
+            f"±{100 * limit:.3g} % was used; shoot more flats."
         )
     if figures.get("flat_levels") == 1:
         found.append("One dose level: linearity was not measured.")
+    found += exposure_remarks(facts)
     found += [_left_out(one) for one in facts.rejected]
     return tuple(found)
 

@@ -30,6 +30,7 @@ from pipeline.calibration.figures import (
     level_figures,
     linearity_facts,
     more_figures,
+    shape_figures,
     with_snr_n,
 )
 from pipeline.calibration.gather import (
@@ -168,7 +169,7 @@ def build_calibration(
     figures = acceptance_figures(
         dark.groups[0].whole, flat.levels, noise, uniformity, limits, gain, classes
     )
-    figures |= level_figures(flat.levels, line, lit)
+    figures |= level_figures(flat.levels, line, lit) | shape_figures(dark, flat)
     figures |= more_figures(dark.groups[0], noise, line, lag) | dict(gauges.figures)
     facts = CalibrationFacts(
         **{one.name: getattr(conditions, one.name) for one in fields(conditions)},

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.calibration.compare_darks import other_darks
 from pipeline.calibration.product import CalibrationFacts, CalibrationSet
 from pipeline.errors import CalibrationError
 from pipeline.model import FlagImage, FloatArray, FloatImage, PixelClass
@@ -148,7 +149,7 @@ def compare(first: CalibrationSet, second: CalibrationSet) -> Comparison:
         gain=_change(gain_change, both_good, _gain_noise(facts, others)),
         pixels=_pixel_change(first.classes, second.classes),
         strip=_strip_effect(frame_change, both_good, profile, signal_gv, first, second),
-        remarks=tuple(_unlike(facts, others)),
+        remarks=(*_unlike(facts, others), *other_darks(first, second)),
     )
 
 

@@ -10,73 +10,19 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime
-from enum import StrEnum
-
-import numpy as np
+from datetime import UTC
 
 from pipeline.calibration.library import Entry, Status, first_moment, last_moment, moment
 from pipeline.calibration.product import CalibrationFacts
-from pipeline.model import FrameRow
+from pipeline.calibration.wanted import Condition, Wanted, span_text
 
 FRAME_TIME_TOLERANCE = 0.02
 """Relative difference of frame times that counts as rounding (common practice, no published
 source): the dark signal grows in proportion."""
-RAMP_KV = 0.97
-"""Frames below this part of the usual tube voltage were shot while the tube ramped up."""
 _DAY_S = 86_400.0
-
-Range = tuple[float, float]
-
-
-class Condition(StrEnum):
-    """What may be held against a calibration, and be allowed by the config all the same."""
-
-    WITHDRAWN = "withdrawn"
-    SUPERSEDED = "superseded"
-    UNRELEASED = "unreleased"
-    DATE = "date"
-    KV = "kv"
-    TEMPERATURE = "temperature"
-    FRAME_TIME = "frame_time"
-
 
 STATUS_CONDITIONS = frozenset({Condition.WITHDRAWN, Condition.SUPERSEDED, Condition.UNRELEASED})
 """Those that are about a decision, not about a range."""
-
-
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """What the frames ask of a calibration; None where they don't tell.
-
-    Ranges are the least and the greatest value of all frames; ``dates`` the first and the last.
-    """
-
-    serial: str
-    gain_mode: str
-    rows: int | None = None
-    columns: int | None = None
-    binning: str | None = None
-    frame_time_s: Range | None = None
-    kv: Range | None = None
-    temperature_c: Range | None = None
-    dates: tuple[datetime, datetime] | None = None
-
-    def told(self) -> str:
-        """The conditions in words: ``160 kV, 21.5 °C, 2 s a frame, 2026-03-02``."""
-        parts = [
-            f"{span_text(values)} {unit}"
-            for values, unit in (
-                (self.kv, "kV"),
-                (self.temperature_c, "°C"),
-                (self.frame_time_s, "s a frame"),
-            )
-            if values
-        ]
-        if self.dates:
-            first, last = (f"{when:%Y-%m-%d}" for when in self.dates)
-            parts.append(first if first == last else f"{first} to {last}")
-        return ", ".join(parts) or "no conditions told"
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,8 +37,9 @@ class Misfit:
 class Candidate:
     """A calibration of the right panel and mode, judged.
 
-    ``misfits`` are what is against it, ``unjudged`` the conditions that couldn't be judged, and
-    ``days`` how far it lies from the frames in time (None where that isn't known).
+    ``misfits`` are what is against it, ``unjudged`` the conditions that couldn't be judged and who
+    doesn't tell them, ``days`` how long before the middle of the frames' time it begins to hold
+    (None where that isn't known).
     """
 
     entry: Entry
@@ -101,54 +48,60 @@ class Candidate:
     days: float | None
 
 
-def wanted_by_frames(
-    rows: Sequence[FrameRow],
-    *,
-    serial: str,
-    gain_mode: str,
-    panel_rows: int,
-    panel_columns: int,
-    binning: str | None = None,
-) -> Wanted:
-    """What the frames of a table ask for; rows below 97 % of the usual kV count as ramp-up."""
-    voltages = [row.kv for row in rows if row.kv]
-    usual_kv = float(np.median(voltages)) if voltages else 0.0
-    dates = sorted(found for row in rows if row.time and (found := _moment_or_none(row.time)))
-    return Wanted(
-        serial=serial,
-        gain_mode=gain_mode,
-        rows=panel_rows,
-        columns=panel_columns,
-        binning=binning,
-        frame_time_s=_range([row.exposure_s for row in rows if row.exposure_s]),
-        kv=_range([kv for kv in voltages if kv >= RAMP_KV * usual_kv]),
-        temperature_c=_range([row.temperature_c for row in rows if row.temperature_c is not None]),
-        dates=(dates[0], dates[-1]) if dates else None,
-    )
-
-
 def judge(entry: Entry, wanted: Wanted) -> Candidate:
     """What is against a calibration of the right panel and mode, and what can't be judged."""
     facts = entry.facts
     misfits = [*_status_misfits(entry, wanted), *_date_misfits(facts, wanted)]
     unjudged = list(_open_dates(facts, wanted))
+    if (facts.binning is None) != (wanted.binning is None):
+        unjudged.append(_untold("binning", wanted.binning is not None, facts.binning is not None))
     for condition, what, unit, asked, held in (
         (Condition.KV, "tube voltage", "kV", wanted.kv, (facts.kv_min, facts.kv_max)),
         (Condition.TEMPERATURE, "temperature", "°C", wanted.temperature_c, held_temperature(facts)),
         (Condition.FRAME_TIME, "frame time", "s", wanted.frame_time_s, held_frame_time(facts)),
     ):
         low, high = held
-        if asked is None or (low is None and high is None):
-            unjudged.append(what)
-        elif (low is not None and asked[0] < low) or (high is not None and asked[1] > high):
+        stated = low is not None or high is not None
+        if asked is None or not stated:
+            unjudged.append(_untold(what, asked is not None, stated))
+            continue
+        below = low is not None and asked[0] < low
+        above = high is not None and asked[1] > high
+        if below or above:
+            ends = wanted.files.get(condition, ("", ""))
+            names = [
+                f"{value:g} {unit}: {name}"
+                for value, name, out in zip(asked, ends, (below, above), strict=True)
+                if out and name
+            ]
             misfits.append(
                 Misfit(
                     condition,
-                    f"{what} of the frames {span_text(asked)} {unit}, "
-                    f"the calibration's {_held(held, condition)} {unit}",
+                    f"{what} of the frames {span_text(asked)} {unit}"
+                    + (f" ({', '.join(names)})" if names else "")
+                    + f", the calibration's {_held(held, condition)} {unit}",
                 )
             )
     return Candidate(entry, tuple(misfits), tuple(unjudged), _days(entry, wanted))
+
+
+def undecided(candidates: Sequence[Candidate], wanted: Wanted) -> tuple[str, ...]:
+    """Conditions that the frames don't tell and in which these calibrations differ.
+
+    Which of them is right then hangs on what nobody said. Empty for fewer than two.
+    """
+    facts = [one.entry.facts for one in candidates]
+    return tuple(
+        what
+        for what, asked, held in (
+            ("date", wanted.dates, {(one.valid_from, one.valid_until) for one in facts}),
+            ("binning", wanted.binning, {one.binning for one in facts}),
+            ("tube voltage", wanted.kv, {(one.kv_min, one.kv_max) for one in facts}),
+            ("temperature", wanted.temperature_c, {held_temperature(one) for one in facts}),
+            ("frame time", wanted.frame_time_s, {held_frame_time(one) for one in facts}),
+        )
+        if asked is None and len(held) > 1
+    )
 
 
 def held_temperature(facts: CalibrationFacts) -> tuple[float | None, float | None]:
@@ -210,38 +163,56 @@ def _date_misfits(facts: CalibrationFacts, wanted: Wanted) -> Iterator[Misfit]:
     if wanted.dates is None:
         return
     first, last = wanted.dates
+    names = ["", ""]
+    if first.date() != last.date() and Condition.DATE in wanted.files:
+        names = [f" ({name})" for name in wanted.files[Condition.DATE]]
     if facts.valid_from is not None and first < first_moment(facts.valid_from):
         yield Misfit(
             Condition.DATE,
-            f"the frames are of {first:%Y-%m-%d}, it holds from {facts.valid_from} on",
+            f"the frames are of {first:%Y-%m-%d}{names[0]}, it holds from {facts.valid_from} on",
         )
     if facts.valid_until is not None and last > last_moment(facts.valid_until):
         yield Misfit(
-            Condition.DATE, f"the frames are of {last:%Y-%m-%d}, it holds until {facts.valid_until}"
+            Condition.DATE,
+            f"the frames are of {last:%Y-%m-%d}{names[1]}, it holds until {facts.valid_until}",
         )
 
 
 def _open_dates(facts: CalibrationFacts, wanted: Wanted) -> Iterator[str]:
-    if wanted.dates is None or (facts.valid_from is None and facts.valid_until is None):
-        yield "date"
+    stated = facts.valid_from is not None or facts.valid_until is not None
+    if wanted.dates is None or not stated:
+        yield _untold("date", wanted.dates is not None, stated)
     elif facts.valid_from is None:
-        yield "from when it holds"
+        yield _untold("from when it holds", True, False)
     elif facts.valid_until is None:
-        yield "until when it holds"
+        yield _untold("until when it holds", True, False)
+
+
+def _untold(what: str, by_frames: bool, by_calibration: bool) -> str:
+    """A condition that can't be judged, and who would have to tell it."""
+    if by_frames:
+        return f"{what} (the calibration doesn't tell)"
+    who = "the frames don't tell" if by_calibration else "neither tells"
+    return f"{what} ({who})"
 
 
 def _days(entry: Entry, wanted: Wanted) -> float | None:
-    """How far the frames' middle lies from when the calibration was made; later is positive."""
+    """How far the frames' middle lies from when the calibration began to hold; later is positive.
+
+    Both in days; a date alone begins at midnight.
+    """
     if wanted.dates is None or entry.made is None:
         return None
     first, last = wanted.dates
     return (first + (last - first) / 2 - entry.made).total_seconds() / _DAY_S
 
 
-def span_text(values: Range) -> str:
-    """A range as people say it: one number where both ends are the same."""
-    low, high = values
-    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
+def days_between(entry: Entry, wanted: Wanted) -> int | None:
+    """As ``Candidate.days``, but from one day of the calendar (UTC) to the other."""
+    if wanted.dates is None or entry.made is None:
+        return None
+    first, last = (when.astimezone(UTC) for when in wanted.dates)
+    return ((first + (last - first) / 2).date() - entry.made.astimezone(UTC).date()).days
 
 
 def _held(held: tuple[float | None, float | None], condition: Condition) -> str:
@@ -253,14 +224,3 @@ def _held(held: tuple[float | None, float | None], condition: Condition) -> str:
     if high is None:
         return f"from {low:g}"
     return f"{low:.4g}" if math.isclose(low, high) else f"{low:.4g} to {high:.4g}"
-
-
-def _range(values: Sequence[float]) -> Range | None:
-    return (float(min(values)), float(max(values))) if values else None
-
-
-def _moment_or_none(text: str) -> datetime | None:
-    try:
-        return moment(text)
-    except ValueError:
-        return None

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+import numpy as np
+
 from pipeline.calibration.dose_line import DoseLine
-from pipeline.calibration.gather import Group
+from pipeline.calibration.gather import Darks, Flats, Group
 from pipeline.calibration.levels import Level
 from pipeline.calibration.linearity import Curvature
 from pipeline.calibration.noise import BlockNoise, photon_transfer, typical_noise
 from pipeline.calibration.product import NoiseModel
+from pipeline.calibration.set_shape import bend_between, dark_shape
 from pipeline.calibration.step_off import LagMeasured
 
 
@@ -34,8 +37,8 @@ def level_figures(
 ) -> dict[str, float]:
     """What was measured of every level of flats, as ``flat_1_…``, ``flat_2_…``, dimmest first.
 
-    Dose and distance where they are told, the panel's median signal (GV), how far it lies off the
-    line against dose (relative), and ``noise_gv``, ``variance_gv2``: a point of the photon
+    Frames, dose and distance where they are told, the panel's median signal (GV), how far it lies
+    off the line against dose (relative), and ``noise_gv``, ``variance_gv2``: a point of the photon
     transfer, from the pairs that gave ``noise``.
     """
     figures: dict[str, float] = {}
@@ -43,6 +46,7 @@ def level_figures(
     for number, (level, off, blocks) in enumerate(zip(levels, off_line, noise, strict=True), 1):
         signal, variance = typical_noise(blocks) if blocks else (None, None)
         told = {
+            "frames": float(level.frames),
             "dose": level.dose,
             "distance_mm": level.distance_mm,
             "gv": level.median,
@@ -54,6 +58,24 @@ def level_figures(
             f"flat_{number}_{name}": value for name, value in told.items() if value is not None
         }
     return figures
+
+
+def shape_figures(dark: Darks, flat: Flats) -> dict[str, float]:
+    """How far flats differ by a smooth shape, within a set and between sets; the smooth shape of
+    the first darks and what is allowed, GV (see ``set_shape.py``); the other darks' levels."""
+    whole = dark.groups[0].whole
+    read_noise = float(np.median(np.sqrt(whole.variance))) if whole.frames > 1 else None
+    shape, allowed = dark_shape(whole.mean, read_noise)
+    levels = {
+        f"dark_{k}_level_gv": float(np.median(group.whole.mean))
+        for k, group in enumerate(dark.groups[1:], 1)
+    }
+    return {
+        "flat_shape_within": flat.bend,
+        "flat_shape_between": bend_between(flat.sets),
+        "dark_shape_gv": shape,
+        "dark_shape_allowed_gv": allowed,
+    } | levels
 
 
 def with_snr_n(figures: dict[str, float]) -> dict[str, float]:

@@ -66,8 +66,13 @@ class ForeignObject:
         return (
             f"rows {self.row}–{self.row + self.rows - 1}, "
             f"columns {self.column}–{self.column + self.columns - 1}, "
-            f"up to {100 * self.loss:.2g} % darker"
+            f"up to {_percent(self.loss)} % darker"
         )
+
+
+def _percent(part: float) -> str:
+    """With two digits, but never as a power of ten."""
+    return f"{100 * part:.0f}" if part >= 0.0995 else f"{100 * part:.2g}"
 
 
 def block_means(image: RawImage | FloatImage) -> FloatImage:

@@ -114,7 +114,7 @@ def require_one_kind(reasons: Mapping[int, str], names: list[str], kind: str) ->
         return
     told = "; ".join(f"{names[k]}: {why}" for k, why in list(reasons.items())[:4])
     raise CalibrationError(
-        f"{len(reasons)} of {len(names)} frames are not like the others ({told})",
+        f"{len(reasons)} of {len(names)} frames differ from the set's median ({told})",
         where=kind,
         expected="exposures of one dose, gain mode, frame time and temperature in a set",
         remedy="Put exposures of different kinds into folders of their own, each its own "

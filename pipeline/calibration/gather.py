@@ -36,7 +36,8 @@ DEAD_SHARE = 0.05
 @dataclass(frozen=True, slots=True)
 class Group:
     """Sets that belong together: ``whole`` over all of their frames, each set by itself (or the
-    two halves of a single one), the frames that count, ``first_gv`` and ``last_gv`` of these."""
+    two halves of a single one), the frames that count, ``first_gv``, ``last_gv`` and ``bend`` of
+    these."""
 
     whole: PixelStatistics
     sets: tuple[PixelStatistics, ...]
@@ -44,6 +45,7 @@ class Group:
     rejected: Rejected
     first_gv: float
     last_gv: float
+    bend: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +64,8 @@ class Darks:
 @dataclass(frozen=True, slots=True)
 class Flats:
     """All flats: ``levels`` by dose, dimmest first, with the frames of each; ``sets`` each by
-    itself, in the order of the levels, or the two ``halves`` of a single one; ``beam`` where it
-    was taken out of all these signals."""
+    itself, in the order of the levels, or the two ``halves`` of a single one; ``bend``, how far
+    frames of one set differ in shape; ``beam`` where it was taken out of all these signals."""
 
     levels: tuple[Level, ...]
     sets: tuple[Level, ...]
@@ -71,6 +73,7 @@ class Flats:
     shots: tuple[tuple[Shot, ...], ...]
     clipped: NDArray[np.bool_]
     rejected: Rejected
+    bend: float
     beam: Beam | None = None
 
 
@@ -110,12 +113,15 @@ def gather_flats(
     names: list[str] = []
     clipped = np.zeros(dark.shape, np.bool_)
     rejected: Rejected = ()
+    bend = 0.0
     for (dose, distance), members in kinds.items():
         told = Level(dose, 0, dark, 0.0, distance)  # names the level in messages
         group = _gather(
             reader,
             members,
-            lambda one, where=told.where: screen_flats(reader, one, dark, where),  # type: ignore[misc]
+            lambda one, where=told.where: screen_flats(  # type: ignore[misc]
+                reader, one, dark, where, saturation_gv
+            ),
             halved=single,
         )
         whole = make_level(dose, group.whole.frames, group.whole.mean, dark, distance)
@@ -129,13 +135,14 @@ def gather_flats(
         names += [_set_name(one) for one in members]
         shots.append(group.shots)
         rejected += group.rejected
+        bend = max(bend, group.bend)
     if single:
-        return Flats(tuple(levels), tuple(levels), tuple(parts), tuple(shots), clipped, rejected)
+        one_set = tuple(levels)
+        return Flats(one_set, one_set, tuple(parts), tuple(shots), clipped, rejected, bend)
     specks = find_specks(parts)
     clean, clean_sets = without_specks(levels, parts, specks)
-    return Flats(
-        clean, clean_sets, (), tuple(shots), clipped, rejected + speck_reasons(specks, names)
-    )
+    rejected += speck_reasons(specks, names)
+    return Flats(clean, clean_sets, (), tuple(shots), clipped, rejected, bend)
 
 
 def _set_name(source: Exposures) -> str:
@@ -174,6 +181,7 @@ def _gather(
         tuple(one for screened in found for one in screened.rejected),
         found[0].first_gv,
         found[-1].last_gv,
+        max(screened.bend for screened in found),
     )
 
 

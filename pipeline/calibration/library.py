@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from enum import StrEnum
 
 from pipeline.calibration.product import CalibrationFacts
@@ -89,23 +89,29 @@ def last_moment(text: str) -> datetime:
 def by_identity(entries: Sequence[Entry], wanted: str) -> Entry:
     """The entry whose folder name is ``wanted``, or whose identity begins with it.
 
+    A path counts by its last part, as ``release`` prints it.
+
     Raises:
-        CalibrationError: there is none, or the first digits given fit several.
+        CalibrationError: there is none, the digits are too few, or fit several.
     """
-    named = [entry for entry in entries if entry.name == wanted]
+    name = wanted.rstrip("/").rpartition("/")[2]
+    named = [entry for entry in entries if entry.name == name]
     if named:
         return named[0]
-    text = wanted.lower()
-    found = [entry for entry in entries if entry.identity.startswith(text)]
-    if len(text) < _LEAST_DIGITS or len(found) != 1:
-        fits = f"{len(found)} calibrations" if found else "no calibration"
-        known = ", ".join(entry.name for entry in entries[-6:]) or "none"
-        raise CalibrationError(
-            f"{wanted!r} names {fits} of the library",
-            expected=f"the name of a folder, or at least {_LEAST_DIGITS} digits of an identity",
-            remedy=f"The newest: {known}",
-        )
-    return found[0]
+    digits = name.lower()
+    found = [entry for entry in entries if entry.identity.startswith(digits)]
+    if len(found) == 1 and len(digits) >= _LEAST_DIGITS:
+        return found[0]
+    if found and len(digits) < _LEAST_DIGITS:
+        what = f"{wanted!r} is too short to name a calibration"
+    else:
+        what = f"{wanted!r} names {f'{len(found)} calibrations' if found else 'no calibration'}"
+    known = ", ".join(entry.name for entry in entries[-6:]) or "none"
+    raise CalibrationError(
+        f"{what} of the library",
+        expected=f"the name of a folder, or at least {_LEAST_DIGITS} digits of an identity",
+        remedy=f"The newest: {known}",
+    )
 
 
 def first_of_panel(entries: Sequence[Entry], facts: CalibrationFacts) -> Entry | None:
@@ -121,9 +127,14 @@ def first_of_panel(entries: Sequence[Entry], facts: CalibrationFacts) -> Entry |
 
 def history_of_panel(entries: Sequence[Entry], facts: CalibrationFacts) -> tuple[Entry, ...]:
     """All calibrations of the panel in the mode of ``facts``, in the order they were made."""
-    same = [entry for entry in entries if _mode(entry.facts) == _mode(facts)]
+    same = [entry for entry in entries if same_mode(entry.facts, facts)]
     latest = datetime.max.replace(tzinfo=UTC)
     return tuple(sorted(same, key=lambda entry: (entry.made or latest, entry.identity)))
+
+
+def same_mode(one: CalibrationFacts, other: CalibrationFacts) -> bool:
+    """Whether two calibrations are of one panel in one mode: serial, gain, binning and size."""
+    return _mode(one) == _mode(other)
 
 
 def _mode(facts: CalibrationFacts) -> tuple[object, ...]:
@@ -138,7 +149,7 @@ def next_record(
     Raises:
         CalibrationError: the step makes no sense or lacks its reason: a withdrawal without one, a
             second withdrawal, a release of what is released, a return without a reason, a
-            succession of what isn't released.
+            succession of what isn't released, a day before that of its last decision.
     """
     now = entry.status
     fault = ""
@@ -154,6 +165,9 @@ def next_record(
         fault = f"was {now} on {entry.records[-1].when} and comes back without a reason"
     elif status is Status.SUPERSEDED and now is not Status.RELEASED:
         fault = f"can't be superseded: it is {now or 'not released'}"
+    elif now is not None and _day(when) < _day(entry.records[-1].when):
+        # By the day: a date alone says no hour, and stands for the whole of its day.
+        fault = f"was {now} on {entry.records[-1].when[:10]}, after {when[:10]}"
     if fault:
         raise CalibrationError(
             fault,
@@ -163,3 +177,7 @@ def next_record(
             else "Look at its history with girthstrip calibrate list",
         )
     return StatusRecord(entry.identity, status, when, who, reason, successor)
+
+
+def _day(when: str) -> date:
+    return moment(when).astimezone(UTC).date()

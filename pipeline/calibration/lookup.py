@@ -6,28 +6,32 @@ import math
 from collections.abc import Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
+from difflib import get_close_matches
 
 from pipeline.calibration.conditions import (
     STATUS_CONDITIONS,
     Candidate,
-    Condition,
     Misfit,
-    Range,
-    Wanted,
+    days_between,
     foreign,
     held_frame_time,
     held_temperature,
     judge,
+    undecided,
 )
 from pipeline.calibration.library import Entry
+from pipeline.calibration.wanted import Condition, Range, Wanted
 from pipeline.errors import CalibrationError
+
+_SHOWN = 8  # calibrations in a message
 
 
 @dataclass(frozen=True, slots=True)
 class Choice:
     """The calibration to use and why: ``reason`` is a sentence or two for people.
 
-    ``permitted`` are the misfits that only the config's ``allow`` let pass.
+    ``permitted`` are the misfits that only the config's ``allow`` let pass; ``undecided`` the
+    conditions that the frames don't tell although others that might be right differ in them.
     """
 
     entry: Entry
@@ -35,6 +39,7 @@ class Choice:
     unjudged: tuple[str, ...]
     reason: str
     others: tuple[Candidate, ...] = ()
+    undecided: tuple[str, ...] = ()
 
 
 def choose(
@@ -43,8 +48,8 @@ def choose(
     """The nearest valid calibration of a library, with the choice explained.
 
     In this order: nothing against it that ``allow`` would have to let pass, fewest conditions
-    left open, nearest in date (without a date the newest), middle of its temperature range
-    nearest, then of its kV range, then the frame time.
+    left open, nearest in the date from which it holds (without a date the newest), middle of its
+    temperature range nearest, then of its kV range, then the frame time.
 
     Raises:
         CalibrationError: none fits; every one of this panel stands there with what is against it.
@@ -57,9 +62,15 @@ def choose(
     ranked = sorted(fitting, key=lambda one: _rank(one, wanted, newest))
     best, *later = ranked
     others = (*later, *(one for one in judged if one not in fitting))
-    return Choice(
-        best.entry, best.misfits, best.unjudged, _reason(best, later, judged, wanted), others
-    )
+    rivals = [one for one in ranked if len(one.misfits) == len(best.misfits)]
+    open_ones = undecided(rivals, wanted)
+    reason = _reason(best, later, judged, wanted)
+    if open_ones:
+        reason += (
+            f" {len(rivals)} might be right and differ in what the frames don't tell: "
+            f"{', '.join(open_ones)}."
+        )
+    return Choice(best.entry, best.misfits, best.unjudged, reason, others, open_ones)
 
 
 def accept_named(
@@ -79,12 +90,12 @@ def accept_named(
     )
     refused = [one for one in misfits if one.condition not in allow]
     if refused:
+        permit = _permit(refused)
         raise CalibrationError(
             "this calibration isn't meant for these frames: "
             + "; ".join(misfit.text for misfit in refused),
             where=entry.name,
-            remedy="Name one that is, or permit it in the config: [calibration] allow = "
-            + str([str(one.condition) for one in refused]).replace("'", '"'),
+            remedy=f"Name one that is{f', or permit it in the config: {permit}' if permit else ''}",
         )
     return Choice(entry, misfits, found.unjudged, "Named by the user." + _open(found.unjudged))
 
@@ -119,13 +130,13 @@ def _reason(
     count = len(judged)
     whole = "the only one" if count == 1 else f"chosen of {count}"
     text = f"{best.entry.name}, {whole} of panel {wanted.serial} in this mode"
-    text += f", for {wanted.told()}: {_away(best)}."
+    text += f", for {wanted.told()}: {_away(best, wanted)}."
     if best.misfits:
         permitted = "; ".join(misfit.text for misfit in best.misfits)
         text += f" Permitted by the config: {permitted}."
     text += _open(best.unjudged)
     if later:
-        text += f" Next: {later[0].entry.name}, {_why_later(best, later[0])}."
+        text += f" Next: {later[0].entry.name}, {_why_later(best, later[0], wanted)}."
     out = [one for one in judged if one is not best and one not in later]
     if out:
         told = "; ".join(f"{one.entry.name} ({one.misfits[0].text})" for one in out[:3])
@@ -133,57 +144,81 @@ def _reason(
     return text
 
 
-def _away(one: Candidate) -> str:
-    if one.days is None:
-        made = one.entry.made
-        return "its age can't be told" if made is None else f"made on {made:%Y-%m-%d}"
-    days = abs(one.days)
-    distance = (
-        f"{days:.0f} days" if days >= 1.5 else ("1 day" if days >= 0.5 else "less than a day")
-    )
-    return f"made {distance} {'before' if one.days >= 0 else 'after'} the frames"
+def _away(one: Candidate, wanted: Wanted) -> str:
+    made, days = one.entry.made, days_between(one.entry, wanted)
+    if made is None:
+        return "from when on it holds isn't told"
+    what = "released" if one.entry.facts.valid_from is None else "valid from"
+    if days is None:
+        return f"{what} {made:%Y-%m-%d}"
+    if days == 0:
+        return f"{what} the day of the frames"
+    count = "1 day" if abs(days) == 1 else f"{abs(days)} days"
+    return f"{what} {count} {'before' if days > 0 else 'after'} the frames"
 
 
-def _why_later(best: Candidate, other: Candidate) -> str:
+def _why_later(best: Candidate, other: Candidate, wanted: Wanted) -> str:
     if len(other.misfits) > len(best.misfits):
         return other.misfits[0].text
     if len(other.unjudged) > len(best.unjudged):
-        extra = [name for name in other.unjudged if name not in best.unjudged]
-        return f"for which isn't told: {', '.join(extra)}"
-    return _away(other)
+        extra = [text for text in other.unjudged if text not in best.unjudged]
+        return f"not judged there: {', '.join(extra)}"
+    return _away(other, wanted)
 
 
 def _open(unjudged: Sequence[str]) -> str:
-    return f" Not judged, as it isn't told: {', '.join(unjudged)}." if unjudged else ""
+    return f" Not judged: {', '.join(unjudged)}." if unjudged else ""
+
+
+def _permit(misfits: Sequence[Misfit]) -> str:
+    """What a config would have to say to let these pass; "" where nobody should let them pass."""
+    conditions = dict.fromkeys(misfit.condition for misfit in misfits)
+    if Condition.WITHDRAWN in conditions:
+        return ""
+    names = ", ".join(f'"{one}"' for one in conditions)
+    return f"[calibration] allow = [{names}]"
 
 
 def _none_fits(
     entries: Sequence[Entry], judged: Sequence[Candidate], wanted: Wanted
 ) -> CalibrationError:
     if judged:
-        told = "; ".join(
+        ranked = sorted(judged, key=lambda one: _rank(one, wanted, 0.0))
+        told = [
             f"{one.entry.name}: " + " and ".join(misfit.text for misfit in one.misfits)
-            for one in judged[-8:]
-        )
-        asked = {str(misfit.condition) for one in judged for misfit in one.misfits}
+            for one in ranked
+        ]
+        remedy = "Make and release one that does"
+        permits = [(one.entry.name, text) for one in ranked if (text := _permit(one.misfits))]
+        if permits:
+            remedy += f"; or permit {permits[0][0]} in the config: {permits[0][1]}"
         return CalibrationError(
-            f"no calibration of panel {wanted.serial} suits these frames ({wanted.told()}): {told}",
-            remedy="Make and release one that does; or permit it in the config: [calibration] "
-            f"allow = a list of {', '.join(sorted(asked))}",
+            f"no calibration of panel {wanted.serial} suits these frames ({wanted.told()})",
+            remedy=remedy + _listed(told),
         )
     near = [entry for entry in entries if entry.facts.serial == wanted.serial]
     if near:
-        told = "; ".join(f"{one.name}: {foreign(one.facts, wanted)}" for one in near[-8:])
         size = f", {wanted.rows} × {wanted.columns} pixels" if wanted.rows else ""
         mode = f"gain mode {wanted.gain_mode!r}{size}"
         mode += f", binning {wanted.binning}" if wanted.binning else ""
         return CalibrationError(
-            f"panel {wanted.serial} has no calibration in the frames' mode ({mode}): {told}",
-            remedy="Make and release one in this mode, or correct [panel] in the config",
+            f"panel {wanted.serial} has no calibration in the mode asked for ({mode})",
+            remedy="Make and release one in this mode, or correct what is asked for (with a weld "
+            "that is [panel] in its config)"
+            + _listed([f"{one.name}: {foreign(one.facts, wanted)}" for one in near[::-1]]),
         )
     serials = sorted({entry.facts.serial for entry in entries})
+    alike = {serial.casefold(): serial for serial in serials}
+    meant = get_close_matches(wanted.serial.casefold(), alike, n=1, cutoff=0.8)
+    hint = f"Did you mean {alike[meant[0]]}? Capital and small letters count. " if meant else ""
     return CalibrationError(
         f"the library has no calibration of panel {wanted.serial}",
         expected=f"one of {', '.join(serials[:12])}" if serials else "",
-        remedy="Make one with girthstrip calibrate and release it, or correct panel.serial",
+        remedy=f"{hint}Make one with girthstrip calibrate and release it, or correct panel.serial",
     )
+
+
+def _listed(lines: Sequence[str]) -> str:
+    """What is against each, nearest first, a line each."""
+    more = f"\n  and {len(lines) - _SHOWN} more" if len(lines) > _SHOWN else ""
+    return ". What is against each:" + "".join(f"\n  {line}" for line in lines[:_SHOWN]) + more

@@ -45,6 +45,15 @@ class DarkConditions:
     temperature_c: float | None = None
     frame_time_s: float | None = None
 
+    def describe(self) -> str:
+        """What is told of them in words: ``at 38 °C and 2 s``."""
+        told = [
+            f"{value:g} {unit}"
+            for value, unit in ((self.temperature_c, "°C"), (self.frame_time_s, "s"))
+            if value is not None
+        ]
+        return f"at {' and '.join(told)}" if told else "at conditions that aren't told"
+
 
 @dataclass(frozen=True, slots=True)
 class CalibrationFacts:

@@ -8,6 +8,7 @@ command of the group runs that instead. A config file of such a name is called a
 
 from __future__ import annotations
 
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -35,6 +36,12 @@ class _MakesByDefault(TyperGroup):
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         """The words with ``make`` put before them where no command is named."""
+        shown = [name for name, one in self.commands.items() if not one.hidden]
+        word = args[0] if args else ""
+        if word.isalpha() and word not in self.commands and not Path(word).exists():
+            near = get_close_matches(word, shown, n=1, cutoff=0.7)
+            if near:
+                ctx.fail(f"{word!r} is no command and no config file; did you mean {near[0]}?")
         if args[:1] not in (["--help"], ["-h"]) and args[:1] not in [
             [name] for name in self.commands
         ]:
@@ -84,8 +91,10 @@ def make(
     from pipeline.calibrate import run_calibrate
     from pipeline.calibration.acceptance import remarks
     from pipeline.config.calibrate import load_calibrate_config
+    from pipeline.io.folders import require_outside
 
     job = load_calibrate_config(config, given({"output.folder": out}), exposures)
+    require_outside(job.output.folder)  # said now, not after all the reading
     with ProgressLines(quiet) as progress:
         made = run_calibrate(job, replace=replace, progress=progress)
     facts, folder = made.facts, job.output.folder
@@ -138,7 +147,8 @@ def check(
         typer.Option(
             "--out",
             metavar="FOLDER",
-            help="New folder for page and record; without it FOLDER-check.",
+            help="New folder for page and record; without it FOLDER-check beside the calibration, "
+            "or here if that lies in a library.",
         ),
     ] = None,
     replace: Replace = False,
@@ -156,7 +166,7 @@ def check(
 
     limits = None if config is None else load_calibrate_config(config).acceptance
     assessed = assess(folder, first=first, library=library, limits=limits)
-    target = folder.with_name(f"{folder.absolute().name}-check") if out is None else out
+    target = _beside(folder, "check") if out is None else out
     write_assessment(target, assessed, replace=replace)
     record = acceptance_record(assessed)
     against = "nothing: no earlier calibration" if assessed.first is None else record["first"]
@@ -182,7 +192,10 @@ def compare(
     out: Annotated[
         Path | None,
         typer.Option(
-            "--out", metavar="FOLDER", help="New folder for picture and record; without it ./A-B."
+            "--out",
+            metavar="FOLDER",
+            help="New folder for picture and record; without it ./A-B, or if both are called "
+            "alike, by the folders they lie in.",
         ),
     ] = None,
     replace: Replace = False,
@@ -193,8 +206,7 @@ def compare(
     """Show what changed between two calibrations, and what that does to strips."""
     from pipeline.assess import COMPARISON, PICTURE, compare_folders
 
-    names = f"{first.absolute().name}-{second.absolute().name}"
-    target = Path(names) if out is None else out
+    target = _of_both(first, second) if out is None else out
     record = compare_folders(first, second, target, replace=replace)
     pixels = record["bad_pixels"]
     lines = [
@@ -206,6 +218,24 @@ def compare(
         *(f"note        {remark}" for remark in record["remarks"]),
     ]
     show(as_json, record | {"folder": str(target)}, "\n".join(lines))
+
+
+def _beside(folder: Path, what: str) -> Path:
+    """The usual place for what belongs to a calibration; here if nothing may stand beside it."""
+    from pipeline.io.library_store import is_library
+
+    if folder.name in ("", ".."):  # as . and .. are
+        folder = folder.resolve()
+    name = f"{folder.name}-{what}"
+    return Path(name) if is_library(folder.absolute().parent) else folder.with_name(name)
+
+
+def _of_both(first: Path, second: Path) -> Path:
+    """The usual place for a comparison: both names, or those of their folders if they are alike."""
+    one, other = first.resolve(), second.resolve()
+    if one.name == other.name:
+        one, other = one.parent, other.parent
+    return Path(f"{one.name}-{other.name}")
 
 
 library_commands(calibrate_commands)

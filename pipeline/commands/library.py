@@ -1,25 +1,22 @@
-"""The commands of the calibration library: release, withdraw, list, find."""
+"""The commands that a calibration library is kept with: release, withdraw, list."""
 
 # ruff: noqa: PLC0415 - each command imports what it needs, so that --help doesn't wait for it
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.commands.options import Debug, Json, Quiet
+from pipeline.commands.find import find
+from pipeline.commands.options import Debug, Json, Library, Quiet, moment_text
 from pipeline.terminal import show
 
 if TYPE_CHECKING:
-    from pipeline.calibration.conditions import Candidate, Wanted
     from pipeline.calibration.library import Entry
 
-Library = Annotated[
-    Path, typer.Option("--library", metavar="FOLDER", help="Folder of the calibration library.")
-]
 By = Annotated[str, typer.Option("--by", metavar="NAME", help="Who decides.")]
 Date = Annotated[
     str,
@@ -60,6 +57,14 @@ def release(
         bool,
         typer.Option("--despite-fail", help="Release it though its figures fail; needs a reason."),
     ] = False,
+    first: Annotated[
+        Path | None,
+        typer.Option(
+            "--first",
+            metavar="FOLDER",
+            help="Calibration to compare with instead of the panel's first in the library.",
+        ),
+    ] = None,
     config: Annotated[
         Path | None,
         typer.Option(
@@ -76,6 +81,7 @@ def release(
     The library is begun if there is none. The folder stays as it is.
     """
     from pipeline.config.calibrate import load_calibrate_config
+    from pipeline.outputs.calibration_page import reasons_told
     from pipeline.release import Decision
     from pipeline.release import release as run
 
@@ -83,30 +89,36 @@ def release(
     done = run(
         folder,
         library,
-        Decision(_moment(date), by, reason),
+        Decision(_decided_on(date), by, reason),
         supersedes=supersedes,
         despite_fail=despite_fail,
+        first=first,
         limits=limits,
     )
-    verdict = done.assessed.acceptance.verdict
+    acceptance = done.assessed.acceptance
+    reasons = reasons_told(acceptance)
     superseded = None if done.superseded is None else done.superseded.name
     show(
         as_json,
         {
             "folder": str(done.folder),
             "identity": done.entry.identity,
-            "verdict": str(verdict),
+            "verdict": str(acceptance.verdict),
+            "checks": [check.id for check in acceptance.reasons],
             "superseded": superseded,
         },
         f"released    {done.folder}\n"
         f"identity    {done.entry.identity}\n"
-        f"acceptance  {verdict}" + (f"\nsuperseded  {superseded}" if superseded else ""),
+        f"acceptance  {acceptance.verdict}"
+        + "".join(f"\n  {one.mark:9} {one.title}: {one.text}" for one in reasons)
+        + (f"\nsuperseded  {superseded}" if superseded else ""),
     )
 
 
 def withdraw(
     name: Annotated[
-        str, typer.Argument(metavar="NAME", help="Folder name, or first digits of its identity.")
+        str,
+        typer.Argument(metavar="NAME", help="Folder name, or the first 6 digits of its identity."),
     ],
     library: Library,
     by: By,
@@ -122,7 +134,7 @@ def withdraw(
     from pipeline.release import Decision
     from pipeline.release import withdraw as run
 
-    entry = run(library, name, Decision(_moment(date), by, reason))
+    entry = run(library, name, Decision(_decided_on(date), by, reason))
     show(as_json, _entry_record(entry), f"withdrawn   {entry.name}: {reason}")
 
 
@@ -135,116 +147,55 @@ def listed(
     as_json: Json = False,
     debug: Debug = False,
 ) -> None:
-    """List a library's calibrations with their conditions and history."""
+    """List a library's calibrations with their conditions and history.
+
+    Each is read in full; one that isn't what it was when released is named.
+    """
     from pipeline.io.library_store import read_library
 
-    entries = [
-        entry for entry in read_library(library).entries if serial in ("", entry.facts.serial)
-    ]
-    text = "\n".join(_entry_text(entry) for entry in entries) or "no calibrations"
-    show(as_json, {"calibrations": [_entry_record(entry) for entry in entries]}, text)
-
-
-def find(
-    library: Library,
-    weld: Annotated[
-        Path | None,
-        typer.Option("--weld", metavar="CONFIG", help="Take all from a weld's config and frames."),
-    ] = None,
-    serial: Annotated[
-        str, typer.Option("--serial", metavar="SERIAL", help="The panel's serial number.")
-    ] = "",
-    gain_mode: Annotated[
-        str, typer.Option("--gain-mode", metavar="MODE", help="The panel's gain mode.")
-    ] = "",
-    binning: Annotated[
-        str, typer.Option("--binning", metavar="BINNING", help="The panel's binning.")
-    ] = "",
-    frame_time: Annotated[
-        float | None, typer.Option("--frame-time", metavar="S", help="Frame time in seconds.")
-    ] = None,
-    kv: Annotated[float | None, typer.Option("--kv", metavar="KV", help="Tube voltage.")] = None,
-    temperature: Annotated[
-        float | None, typer.Option("--temperature", metavar="C", help="Temperature in °C.")
-    ] = None,
-    date: Annotated[
-        str, typer.Option("--date", metavar="DATE", help="When the frames were shot.")
-    ] = "",
-    quiet: Quiet = False,
-    as_json: Json = False,
-    debug: Debug = False,
-) -> None:
-    """Say which calibration of a library stitch would take, and why."""
-    from pipeline.calibration.lookup import choose
-    from pipeline.io.library_store import read_library
-
-    if weld is not None:
-        wanted = _wanted_by_weld(weld)
-    elif not serial:
-        raise typer.BadParameter("give --serial and what else is known, or --weld")
-    else:
-        wanted = _wanted(serial, gain_mode, binning, frame_time, kv, temperature, date)
-    choice = choose(read_library(library).entries, wanted)
-    folder = library / choice.entry.name
+    known = read_library(library)
+    entries = [entry for entry in known.entries if serial in ("", entry.facts.serial)]
+    faults = {entry.identity: _fault(known.path(entry)) for entry in entries}
+    lines = [_entry_text(entry, faults[entry.identity]) for entry in entries] or ["no calibrations"]
+    lines += [f"note        {name} is no calibration and doesn't belong" for name in known.foreign]
     show(
         as_json,
         {
-            "folder": str(folder),
-            "identity": choice.entry.identity,
-            "reason": choice.reason,
-            "not_judged": list(choice.unjudged),
-            "others": [_candidate_record(one) for one in choice.others],
+            "calibrations": [
+                _entry_record(entry) | {"fault": faults[entry.identity] or None}
+                for entry in entries
+            ],
+            "foreign": list(known.foreign),
         },
-        f"calibration {folder}\nreason      {choice.reason}",
+        "\n".join(lines),
     )
 
 
-def _wanted_by_weld(config: Path) -> Wanted:
-    from pipeline.choose import wanted_by_panel
-    from pipeline.config.weld import load_weld_config
-    from pipeline.io.frames import open_scan
+def _fault(folder: Path) -> str:
+    """Why a calibration can't be used, as ``stitch`` would say it; "" if it can."""
+    from pipeline.errors import CalibrationError
+    from pipeline.io.calibration_store import read_calibration
 
-    job = load_weld_config(config)
-    return wanted_by_panel(job.panel, open_scan(job).rows)
-
-
-def _wanted(
-    serial: str,
-    gain_mode: str,
-    binning: str,
-    frame_time: float | None,
-    kv: float | None,
-    temperature: float | None,
-    date: str,
-) -> Wanted:
-    from pipeline.calibration.conditions import Wanted
-    from pipeline.calibration.library import first_moment, last_moment
-
-    day = _moment(date) if date else ""
-    return Wanted(
-        serial=serial,
-        gain_mode=gain_mode,
-        binning=binning or None,
-        frame_time_s=None if frame_time is None else (frame_time, frame_time),
-        kv=None if kv is None else (kv, kv),
-        temperature_c=None if temperature is None else (temperature, temperature),
-        dates=(first_moment(date), last_moment(date)) if day else None,
-    )
-
-
-def _moment(text: str) -> str:
-    """A moment with its zone, from what was given or the clock."""
-    from pipeline.calibration.library import moment
-
-    if not text:
-        return datetime.now(UTC).isoformat(timespec="seconds")
     try:
-        return moment(text).isoformat()
-    except ValueError:
-        raise typer.BadParameter(
-            f"{text!r} is no date; write 2026-03-31 or 2026-03-31T08:00:00+00:00",
-            param_hint="--date",
-        ) from None
+        read_calibration(folder)
+    except CalibrationError as error:
+        return str(error)
+    return ""
+
+
+def _decided_on(text: str) -> str:
+    """When a decision is made: as given, or now; what is yet to come can't have been decided."""
+    now = _now()
+    if not text:
+        return now.isoformat(timespec="seconds")
+    found = moment_text(text)
+    if datetime.fromisoformat(found) > now + timedelta(days=1):  # elsewhere it is tomorrow already
+        raise typer.BadParameter(f"{text} lies in the future", param_hint="--date")
+    return found
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
 
 
 def _entry_record(entry: Entry) -> dict[str, Any]:
@@ -264,7 +215,7 @@ def _entry_record(entry: Entry) -> dict[str, Any]:
     }
 
 
-def _entry_text(entry: Entry) -> str:
+def _entry_text(entry: Entry, fault: str) -> str:
     facts = entry.facts
     known = [
         f"from {facts.valid_from}" if facts.valid_from else "",
@@ -274,12 +225,14 @@ def _entry_text(entry: Entry) -> str:
         _between(facts.temperature_min_c, facts.temperature_max_c, "°C"),
         "" if facts.frame_time_s is None else f"{facts.frame_time_s:g} s a frame",
     ]
-    lines = [f"{entry.status or 'not released':12}{entry.name}"]
-    lines.append(f"{'':12}{', '.join(text for text in known if text)}")
+    lines = [f"{entry.status or 'not released':14}{entry.name}"]
+    lines.append(f"{'':14}{', '.join(text for text in known if text)}")
     for record in entry.records:
         why = f": {record.reason}" if record.reason else ""
         to = f" for {record.successor[:12]}" if record.successor else ""
-        lines.append(f"{'':12}{record.when[:10]} {record.status} by {record.who}{to}{why}")
+        lines.append(f"{'':14}{record.when[:10]} {record.status} by {record.who}{to}{why}")
+    if fault:
+        lines.append(f"{'':14}damaged: {fault}")
     return "\n".join(lines)
 
 
@@ -288,13 +241,3 @@ def _between(low: float | None, high: float | None, unit: str) -> str:
         return ""
     ends = ("" if value is None else f"{value:g}" for value in (low, high))
     return f"{'–'.join(ends)} {unit}"
-
-
-def _candidate_record(one: Candidate) -> dict[str, Any]:
-    return {
-        "name": one.entry.name,
-        "identity": one.entry.identity,
-        "against": {str(misfit.condition): misfit.text for misfit in one.misfits},
-        "not_judged": list(one.unjudged),
-        "days": one.days,
-    }

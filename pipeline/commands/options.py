@@ -12,6 +12,9 @@ Json = Annotated[bool, typer.Option("--json", help="One machine-readable result 
 Debug = Annotated[bool, typer.Option("--debug", help="Show the traceback of a fault of the tool.")]
 Replace = Annotated[bool, typer.Option("--replace", help="Replace an older result.")]
 Config = Annotated[Path, typer.Argument(metavar="CONFIG", help="Config file (.toml).")]
+Library = Annotated[
+    Path, typer.Option("--library", metavar="FOLDER", help="Folder of the calibration library.")
+]
 
 FAILED_VERDICT = 3
 """Exit code: done, but the verdict is fail."""
@@ -20,3 +23,20 @@ FAILED_VERDICT = 3
 def given(folders: dict[str, Path | None]) -> dict[str, object]:
     """Those of the overrides that were given on the command line."""
     return {key: folder for key, folder in folders.items() if folder is not None}
+
+
+def moment_text(text: str) -> str:
+    """A moment that was given on the command line, with its zone.
+
+    Raises:
+        typer.BadParameter: it is none.
+    """
+    from pipeline.calibration.library import moment  # noqa: PLC0415 - not for --help
+
+    try:
+        return moment(text).isoformat()
+    except ValueError:
+        raise typer.BadParameter(
+            f"{text!r} is no date; write 2026-03-31 or 2026-03-31T08:00:00+00:00",
+            param_hint="--date",
+        ) from None

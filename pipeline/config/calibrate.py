@@ -16,6 +16,9 @@ from pipeline.config.panel import Panel
 from pipeline.config.records import Folder, Job, Section
 from pipeline.quality.acceptance_limits import AcceptanceLimits
 
+SAME_FRAME_TIME = 0.01
+"""Frame times that differ by no more of them are the same, as for the darks (``dark_states``)."""
+
 
 def _iso(text: str) -> str:
     try:
@@ -136,12 +139,31 @@ def use_faults(
                 f"needs flats at {least} doses or more; there are {found}",
                 gain.linearity,
             )
+    yield from _frame_time_faults(exposures, calibration)
     if calibration.lag_fractions and any(one.kind == "step_off" for one in exposures):
         yield Fault(
             ("calibration", "lag_fractions"),
             "must not be given where a step_off sequence measures it; remove one of them",
             calibration.lag_fractions,
         )
+
+
+def _frame_time_faults(
+    exposures: tuple[Exposures, ...], calibration: Calibration
+) -> Iterator[Fault]:
+    """The first darks are the calibration's own, so they have its frame time."""
+    index, first = next(
+        ((k, one) for k, one in enumerate(exposures) if one.kind == "dark"), (0, None)
+    )
+    ours, theirs = calibration.frame_time_s, None if first is None else first.frame_time_s
+    if ours is None or theirs is None or abs(theirs - ours) <= SAME_FRAME_TIME * ours:
+        return
+    yield Fault(
+        ("exposures", index, "frame_time_s"),
+        f"is not calibration.frame_time_s = {ours:g}, though the first set of darks belongs to the "
+        "flats; name the darks first that were shot with them",
+        theirs,
+    )
 
 
 def range_faults(calibration: Calibration) -> Iterator[Fault]:

@@ -67,6 +67,7 @@ def exposure_faults(exposures: tuple[Exposures, ...], panel: Panel) -> Iterator[
             )
         yield from binary_faults(key, exposure.format, exposure.binary, panel)
     yield from _temperature_faults(exposures)
+    yield from _untold_faults(exposures)
 
 
 def _missing(key: tuple[str | int, ...], exposure: Exposures) -> Iterator[Fault]:
@@ -103,3 +104,19 @@ def _temperature_faults(exposures: tuple[Exposures, ...]) -> Iterator[Fault]:
                 "belongs to the flats; name the darks first that were shot with them",
                 one.temperature_c,
             )
+
+
+def _untold_faults(exposures: tuple[Exposures, ...]) -> Iterator[Fault]:
+    """Darks can be held apart by a condition only if all of them tell it, the first above all."""
+    darks = [(k, one) for k, one in enumerate(exposures) if one.kind == "dark"]
+    for name, what in (("temperature_c", "temperature"), ("frame_time_s", "frame time")):
+        told = [k for k, one in darks if getattr(one, name) is not None]
+        if not told:
+            continue
+        for k, one in darks:
+            if getattr(one, name) is None:
+                yield Fault(
+                    ("exposures", k, name),
+                    f"is missing: exposures[{told[0]}] tells its {what}; where one set of darks "
+                    "does, all must",
+                )

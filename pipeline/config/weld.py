@@ -8,6 +8,7 @@ from typing import ClassVar
 
 from pipeline.config.faults import Rule
 from pipeline.config.load import load_config
+from pipeline.config.mark_rules import datum_faults, tape_faults
 from pipeline.config.panel import Panel
 from pipeline.config.records import Job
 from pipeline.config.stage_tables import Stages, sequence_faults, unused_faults
@@ -28,6 +29,7 @@ from pipeline.config.weld_sections import (
     Weld,
 )
 from pipeline.quality.limits import Limits
+from pipeline.quality.mark_plans import DatumPlan, TapePlan
 
 
 class WeldJob(Job):
@@ -41,6 +43,8 @@ class WeldJob(Job):
         Rule(("stages",), unused_faults),
         Rule(("stages.sequence",), sequence_faults),
         Rule(("panel", "stages"), view_faults),
+        Rule(("tape",), tape_faults),
+        Rule(("datum",), datum_faults),
     )
 
     weld: Weld
@@ -51,6 +55,8 @@ class WeldJob(Job):
     calibration: CalibrationFolder = CalibrationFolder()
     strip: Strip = Strip()
     limits: Limits = Limits()
+    tape: TapePlan | None = None
+    datum: DatumPlan | None = None
     output: OutputFolder = OutputFolder()
     stages: Stages
 

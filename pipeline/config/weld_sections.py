@@ -45,6 +45,8 @@ class Geometry(Section):
         description="from the pipe's outer surface out to the panel; "
         "with 0 or less the panel would be inside the pipe",
     )
+    standoff_sigma_mm: float = Field(default=0.5, ge=0, le=100)
+    lift_off_sigma_mm: float = Field(default=0.0, ge=0, le=100)
     source_offset_mm: tuple[float, float] = (0.0, 0.0)
     source_offset_sigma_mm: float = Field(default=5.0, ge=0)
     source_axial_mm: float = 0.0

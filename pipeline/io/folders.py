@@ -3,6 +3,9 @@
 A folder under construction is called ``.NAME.partial-PID`` and stands beside its final place, so
 that the rename stays on one file system. Its builder holds a lock on it; a partial folder that no
 living process holds was left by one that was killed, and the next run clears it away.
+
+No folder is made inside a calibration or a library of calibrations: what is in there stays as it
+was released. Only the library's own module may, and says so.
 """
 
 from __future__ import annotations
@@ -17,6 +20,9 @@ from pathlib import Path
 
 from pipeline.errors import OutputError
 
+LIBRARY_FILE, CALIBRATION_FILE = "library.json", "calibration.json"
+"""Files that make a folder a library of calibrations, and a calibration."""
+
 _SHOWN = 5  # names in a message
 _NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 _BROKEN_STORE = frozenset({errno.EROFS, errno.EIO, errno.ESTALE})
@@ -24,7 +30,11 @@ _BROKEN_STORE = frozenset({errno.EROFS, errno.EIO, errno.ESTALE})
 
 @contextmanager
 def new_folder(
-    final: Path, *, replace: bool = False, own_files: tuple[str, ...] = ()
+    final: Path,
+    *,
+    replace: bool = False,
+    own_files: tuple[str, ...] = (),
+    into_library: bool = False,
 ) -> Iterator[Path]:
     """A folder to write into, which becomes ``final`` when the block ends without an exception.
 
@@ -32,13 +42,16 @@ def new_folder(
     and ``final`` is as it was before. With ``replace`` an older ``final`` is put aside until the
     new one has its name, then deleted; only a folder that is empty, or holds the first of
     ``own_files`` and nothing but ``own_files``, is replaced, so that a slip of the hand can't
-    delete frames, notes or another kind of result.
+    delete frames, notes or another kind of result. ``into_library`` is for the library's module.
 
     Raises:
-        OutputError: ``final`` exists (and may not be replaced), its parent can't be written, the
-            disk is full, or another run is building the same folder.
+        OutputError: ``final`` exists (and may not be replaced), lies in a calibration or a
+            library, its parent can't be written, the disk is full, or another run is building the
+            same folder.
     """
     final = Path(os.path.abspath(final))  # noqa: PTH100 - resolve() would follow a final link
+    if not into_library:  # said before anything is made
+        require_outside(final)
     partial = final.with_name(f".{final.name}.partial-{os.getpid()}")
     try:
         final.parent.mkdir(parents=True, exist_ok=True)
@@ -48,10 +61,10 @@ def new_folder(
         raise _output_error(error, final) from error
     try:
         _restore_interrupted_replacement(final)
-        require_free(final, replace, own_files)
+        _require_free(final, replace, own_files)
         yield partial
         _flush(partial)
-        require_free(final, replace, own_files)  # it may have appeared in the meantime
+        _require_free(final, replace, own_files)  # it may have appeared in the meantime
         _put_in_place(partial, final)
     except OSError as error:
         if _is_about_writing(error, partial):
@@ -63,7 +76,12 @@ def new_folder(
 
 
 def require_free(final: Path, replace: bool, own_files: tuple[str, ...]) -> None:
-    """Raise OutputError unless nothing stands at ``final``, or what stands may be replaced."""
+    """Raise OutputError unless ``new_folder`` could make ``final``, as far as names tell."""
+    require_outside(final)
+    _require_free(final, replace, own_files)
+
+
+def _require_free(final: Path, replace: bool, own_files: tuple[str, ...]) -> None:
     if not os.path.lexists(final):
         return
     if final.is_symlink():
@@ -98,6 +116,24 @@ def require_free(final: Path, replace: bool, own_files: tuple[str, ...]) -> None
         expected=f"an empty folder or an earlier result ({', '.join(own_files)})",
         remedy="Name another output folder, or move what you want to keep",
     )
+
+
+def require_outside(final: Path) -> None:
+    """Raise OutputError if ``final`` would lie in a calibration's folder or in a library."""
+    home = final.absolute().parent.resolve()
+    for folder in (home, *home.parents):
+        for name, what in ((LIBRARY_FILE, "library"), (CALIBRATION_FILE, "calibration")):
+            if os.path.isfile(folder / name):  # noqa: PTH113 - false where rights are lacking
+                raise OutputError(
+                    f"lies in the {what} {folder}, where nothing is ever written or changed",
+                    where=str(final),
+                    remedy="Name a folder elsewhere with --out"
+                    + (
+                        "; girthstrip calibrate release puts calibrations into a library"
+                        if what == "library"
+                        else ""
+                    ),
+                )
 
 
 def _put_in_place(partial: Path, final: Path) -> None:
@@ -135,6 +171,13 @@ def _clear_stale(final: Path) -> None:
     """Remove partial folders of ``final`` whose builders are dead."""
     for partial in final.parent.glob(f".{_escaped(final.name)}.partial-*"):
         if not _is_alive(_pid_of(partial)) and not _is_locked(partial):
+            shutil.rmtree(partial, ignore_errors=True)
+
+
+def clear_stale_in(folder: Path) -> None:
+    """Remove the partial folders in ``folder``, of whatever name, whose builders are dead."""
+    for partial in folder.glob(".*.partial-*"):
+        if partial.is_dir() and not _is_alive(_pid_of(partial)) and not _is_locked(partial):
             shutil.rmtree(partial, ignore_errors=True)
 
 

@@ -29,6 +29,13 @@ COLUMN_TABLE = 8
 SUM_WEIGHT, SUM_VALUE, SUM_VARIANCE, COUNT = range(4)
 TILE_SUMS = 4
 
+# What tells how far the frames lie apart, on every SPREAD_ROWS-th strip row only: a fourth of the
+# work tells as much, since rows next to each other share noise and detail. Float32
+# (sampled rows, SPREAD_SUMS, n).
+SUM_SQUARE, SUM_EXPECTED = range(2)
+SPREAD_SUMS = 2
+SPREAD_ROWS = 4
+
 _f32 = np.float32
 
 
@@ -74,10 +81,10 @@ def _column_taps(table, shift, last, first_of, weights):  # type: ignore[no-unty
 
 
 @nb.njit(inline="always")
-def _along_columns(line, first_of, weights, out):  # type: ignore[no-untyped-def]
+def _along_columns(line, first_of, weights, scale, out):  # type: ignore[no-untyped-def]
     for j in range(out.shape[0]):
         q = np.uintp(first_of[j])
-        out[j] = (
+        out[j] = scale * (
             weights[0, j] * line[q]
             + weights[1, j] * line[q + np.uintp(1)]
             + weights[2, j] * line[q + np.uintp(2)]
@@ -156,7 +163,7 @@ def unroll_block(values, table, slope, out):  # type: ignore[no-untyped-def]
     for row in range(first, end):
         if slope != 0 or row == first:
             _column_taps(table, slope * _f32(row), _f32(columns - 4), first_of, weights)
-        _along_columns(values[row], first_of, weights, between[row])
+        _along_columns(values[row], first_of, weights, _f32(1), between[row])
     for i in range(out.shape[0]):
         low, high = _panel_rows(table, i, _f32(rows - 4), y, above)
         for k in range(low, high + 1):
@@ -165,15 +172,17 @@ def unroll_block(values, table, slope, out):  # type: ignore[no-untyped-def]
 
 @nb.njit(nogil=True, cache=True)
 def accumulate_block(  # type: ignore[no-untyped-def]
-    values, flags, table, slope, row_weight, factors, tile
+    values, flags, table, slope, row_scale, row_weight, factors, tile, spread
 ):
     """Add a frame to a block of the strip.
 
     ``values`` (rows, columns) float32, corrected; ``flags`` (rows, columns) uint8, 0 is good.
     ``table`` (COLUMN_TABLE, n) float32: place on the panel (C0, R0, STEP), factor on the values,
     weight, and the variance of a value v as NOISE_FIXED + NOISE_LINEAR·v + NOISE_SQUARE·v².
-    ``slope`` float32 panel columns a panel row; ``row_weight`` (rows,) float32 taper, 0 at both
-    ends; ``factors`` from `noise_factors`. ``tile`` (strip rows, TILE_SUMS, n) float32 is added to.
+    ``slope`` float32 panel columns a panel row; ``row_scale`` (rows,) float32 factor on the panel's
+    rows, near 1 (the noise doesn't follow it); ``row_weight`` (rows,) float32 taper, 0 at both
+    ends; ``factors`` from `noise_factors`. ``tile`` (strip rows, TILE_SUMS, n) and ``spread``
+    (every SPREAD_ROWS-th strip row, SPREAD_SUMS, n), both float32, are added to.
 
     A strip pixel whose four nearest panel pixels are not all good gets nothing from this frame.
     """
@@ -188,7 +197,7 @@ def accumulate_block(  # type: ignore[no-untyped-def]
     for row in range(first, end):
         if slope != 0 or row == first:
             _column_taps(table, slope * _f32(row), _f32(columns - 4), first_of, weights)
-        _along_columns(values[row], first_of, weights, between[row])
+        _along_columns(values[row], first_of, weights, row_scale[row], between[row])
         line, fine = flags[row], good[row]
         for j in range(n):
             q = np.uintp(first_of[j])
@@ -221,6 +230,13 @@ def accumulate_block(  # type: ignore[no-untyped-def]
         sums = tile[i, COUNT]
         for j in range(n):
             sums[j] += _f32(1) if weight[j] > _f32(0) else _f32(0)
+        if i % SPREAD_ROWS == 0:
+            sums = spread[i // SPREAD_ROWS, SUM_SQUARE]
+            for j in range(n):
+                sums[j] += weight[j] * value[j] * value[j]
+            sums = spread[i // SPREAD_ROWS, SUM_EXPECTED]
+            for j in range(n):
+                sums[j] += weight[j] * variance[j]
 
 
 @nb.njit(nogil=True, cache=True)

@@ -1,16 +1,17 @@
 """The shift between two pictures of the same metal, and how far it can be trusted.
 
-Coarse: normalised cross-correlation over a search window. Fine: least squares on the pictures
-themselves (Lucas and Kanade 1981) with the mean gradient of both, robust against what moved or
-differs (Huber 1964), its covariance from blocks of pixels (the clustered sandwich estimate of
-Liang and Zeger 1986), which holds whatever the noise's own correlation is.
+Least squares on the pictures themselves (Lucas and Kanade 1981) with the mean gradient of both,
+robust against what moved or differs (Huber 1964). The covariance comes from blocks of pixels (the
+clustered sandwich estimate of Liang and Zeger 1986), which holds whatever the noise's own
+correlation is, but falls short where few blocks hold all that tells the shift, as with a lead
+figure: fitting that leaves hardly a residual. So the fewer they are, the more what the noise's
+variance predicts counts instead.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numba as nb
 import numpy as np
 
@@ -20,24 +21,18 @@ from pipeline.model import FloatArray, FloatImage
 _CLUSTER = 16  # pixels; well beyond the correlation length of the smoothed noise
 _NEAR_PX = 0.5  # a step shorter than this is in the quadratic neighbourhood of the answer
 _COMMON = 0.05  # least part of the structure that two pictures must share
+_CLEAR = 3.0  # standard errors by which what they share must stand out from noise
+_FEW = 8.0  # clusters that tell as much about the covariance as the prediction does
 _f32 = np.float32
-
-
-@dataclass(frozen=True, slots=True)
-class Peak:
-    """A place of best agreement: shift (rows, columns), its correlation, the runner-up's."""
-
-    rows: float
-    columns: float
-    score: float
-    second: float
 
 
 @dataclass(frozen=True, slots=True)
 class Shift:
     """What least squares found: shift (rows, columns), px; covariance (2, 2), px².
 
-    ``residual`` is the root mean square disagreement left, in the pictures' unit.
+    ``residual`` is the root mean square disagreement left, in the pictures' unit. ``at`` (row,
+    column) in the first picture is the middle of what told the shift: where it varies over the
+    window, this is the place that it holds for.
     """
 
     rows: float
@@ -45,36 +40,7 @@ class Shift:
     covariance: FloatArray
     residual: float
     converged: bool
-
-
-def _vertex(before: float, at: float, after: float) -> float:
-    """Where a parabola through three equidistant values has its top, from the middle one."""
-    curve = before - 2 * at + after
-    return 0.0 if curve >= 0 else float(np.clip((before - after) / (2 * curve), -0.5, 0.5))
-
-
-def best_match(template: FloatImage, field: FloatImage, *, lobe_px: int) -> Peak | None:
-    """Where ``template`` fits best inside ``field``: offset of its corner, to a part of a pixel.
-
-    ``second`` is the best score further than ``lobe_px`` from the peak. None when either picture is
-    flat, so that no correlation is defined.
-    """
-    if template.min() == template.max() or field.min() == field.max():
-        return None
-    scores = cv2.matchTemplate(field, template, cv2.TM_CCOEFF_NORMED)
-    scores[~np.isfinite(scores)] = -1.0
-    row, column = (int(k) for k in np.unravel_index(int(np.argmax(scores)), scores.shape))
-    peak = float(scores[row, column])
-    down, across = float(row), float(column)
-    if 0 < row < scores.shape[0] - 1:
-        down += _vertex(*(float(v) for v in scores[row - 1 : row + 2, column]))
-    if 0 < column < scores.shape[1] - 1:
-        across += _vertex(*(float(v) for v in scores[row, column - 1 : column + 2]))
-    others = scores.copy()
-    others[
-        max(row - lobe_px, 0) : row + lobe_px + 1, max(column - lobe_px, 0) : column + lobe_px + 1
-    ] = -1.0
-    return Peak(down, across, peak, float(others.max()))
+    at: tuple[float, float]
 
 
 @nb.njit(nogil=True, cache=True)
@@ -117,7 +83,8 @@ def _normal_equations(a, row0, column0, b, clip):  # type: ignore[no-untyped-def
 
     Returns the cross-gradient matrix (rr, rc, cc: its noise part has mean zero, because the two
     pictures' noises are independent), the mean-gradient matrix, the right side, the clusters'
-    outer products, and the sum of squared clipped residuals. ``b`` has a border of one pixel.
+    outer products, the sum of squared clipped residuals, and in how many clusters what tells the
+    shift along the columns effectively lies. ``b`` has a border of one pixel.
     """
     height, width = b.shape[0] - 2, b.shape[1] - 2
     cross = np.zeros(3)
@@ -125,6 +92,7 @@ def _normal_equations(a, row0, column0, b, clip):  # type: ignore[no-untyped-def
     right = np.zeros(2)
     spread = np.zeros(3)
     squares = np.float64(0)
+    told = np.float64(0)
     for top in range(0, height, _CLUSTER):
         for left in range(0, width, _CLUSTER):
             down = _f32(0)
@@ -172,7 +140,73 @@ def _normal_equations(a, row0, column0, b, clip):  # type: ignore[no-untyped-def
             spread[1] += down * across
             spread[2] += across * across
             squares += sq
-    return cross, mean, right, spread, squares
+            told += cc * cc
+    clusters = cross[2] * cross[2] / max(told, 1e-30)
+    return cross, mean, right, spread, squares, clusters
+
+
+@nb.njit(nogil=True, cache=True)
+def _foreseen_spread(a, row0, column0, b, blur):  # type: ignore[no-untyped-def]
+    """The right side's covariance (rr, rc, cc) for noise of unit variance, smoothed by ``blur`` px.
+
+    Such noise is tied together by C(r) = e^(−r²/4σ²), so what the gradients g make of it has the
+    covariance Σ g (C * g). One picture's gradients are multiplied by the other's, so that their own
+    noise drops out. Arguments as in `_normal_equations`.
+    """
+    height, width = b.shape[0] - 2, b.shape[1] - 2
+    half = min(int(np.ceil(4 * blur)), 12)
+    lags = np.arange(-half, half + 1)
+    ties = np.exp(-(lags**2) / max(4.0 * blur * blur, 1e-6)).astype(np.float32)
+    down = np.zeros((height, width + 2 * half), dtype=np.float32)
+    across = np.zeros((height, width + 2 * half), dtype=np.float32)
+    for i in range(height):
+        for j in range(width):
+            down[i, half + j] = _f32(0.5) * (b[i + 2, j + 1] - b[i, j + 1])
+            across[i, half + j] = _f32(0.5) * (b[i + 1, j + 2] - b[i + 1, j])
+    smooth = np.zeros((2, height, width), dtype=np.float32)
+    for part, source in enumerate((down, across)):
+        for i in range(height):
+            line, out = source[i], smooth[part, i]
+            for k in range(2 * half + 1):
+                for j in range(width):
+                    out[j] += ties[k] * line[j + k]
+    rr, rc, cc = 0.0, 0.0, 0.0
+    for i in range(height):
+        up, at, low = a[row0 + i - 1], a[row0 + i], a[row0 + i + 1]
+        row = np.zeros((2, width), dtype=np.float32)
+        for k in range(max(i - half, 0), min(i + half + 1, height)):
+            tie = ties[k - i + half]
+            for j in range(width):
+                row[0, j] += tie * smooth[0, k, j]
+                row[1, j] += tie * smooth[1, k, j]
+        for j in range(width):
+            q = column0 + j
+            ar, ac = _f32(0.5) * (low[q] - up[q]), _f32(0.5) * (at[q + 1] - at[q - 1])
+            rr += ar * row[0, j]
+            rc += _f32(0.5) * (ar * row[1, j] + ac * row[0, j])
+            cc += ac * row[1, j]
+    return rr, rc, cc
+
+
+@nb.njit(nogil=True, cache=True)
+def _middle(a, row0, column0, b):  # type: ignore[no-untyped-def]
+    """(row, column) of the patch, from its first pixel, about which what tells the shift along the
+    columns lies evenly; never outside the patch. Arguments as in `_normal_equations`."""
+    height, width = b.shape[0] - 2, b.shape[1] - 2
+    whole, down, across = 0.0, 0.0, 0.0
+    for i in range(height):
+        line_a, line_b = a[row0 + i], b[i + 1]
+        row = np.float64(0)
+        for j in range(width):
+            q = column0 + j
+            told = (line_a[q + 1] - line_a[q - 1]) * (line_b[j + 2] - line_b[j])
+            row += told
+            across += told * j
+        whole += row
+        down += row * i
+    if whole <= 0:
+        return 0.5 * (height - 1), 0.5 * (width - 1)
+    return min(max(down / whole, 0.0), height - 1.0), min(max(across / whole, 0.0), width - 1.0)
 
 
 @nb.njit(inline="always")
@@ -190,12 +224,13 @@ def _eigenvalues(a, b, c):  # type: ignore[no-untyped-def]
 
 
 @nb.njit(inline="always")
-def _tells_a_shift(cross, mean):  # type: ignore[no-untyped-def]
+def _tells_a_shift(cross, mean, chance):  # type: ignore[no-untyped-def]
     """Whether there is structure both ways: what the two pictures' gradients have in common against
-    what they don't (noise, or something that moved)."""
+    what they don't (noise, or something that moved). ``chance`` is the standard error of the
+    former, in parts of the latter, where both are noise."""
     common, _ = _eigenvalues(cross[0], cross[1], cross[2])
     _, apart = _eigenvalues(mean[0] - cross[0], mean[1] - cross[1], mean[2] - cross[2])
-    return common > 0 and common > _COMMON * apart
+    return common > 0 and common > max(_COMMON, _CLEAR * chance) * apart
 
 
 @nb.njit(nogil=True, cache=True)
@@ -213,26 +248,30 @@ def _typical_difference(a, row0, column0, partner):  # type: ignore[no-untyped-d
 
 @nb.njit(nogil=True, cache=True)
 def _refine(  # type: ignore[no-untyped-def]
-    a, b, row0, column0, height, width, down0, across0, reach, tolerance, max_steps
+    a, b, row0, column0, height, width, down0, across0, reach, tolerance, max_steps, blur
 ):
-    """The loop of `refine_shift`: (found, converged, down, across, covariance ×3, residual)."""
-    nothing = (False, False, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    """Loop of `refine_shift`: found, converged, down, across, covariance ×3, residual, place ×2."""
+    nothing = (False, False, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     partner = np.empty((height + 2, width + 2), dtype=np.float32)
     down, across = down0, across0
     clip, moved = np.inf, np.inf
     converged = False
     cross, mean, right, spread = np.zeros(3), np.zeros(3), np.zeros(2), np.zeros(3)
-    squares = 0.0
+    squares, clusters = 0.0, 0.0
+    # Noise of variance v a pixel, smoothed by a Gaussian of σ px, in both pictures: the products of
+    # its gradients sum to nothing, with a variance of pixels · v'² · Σρ² (v' of the gradient, ρ its
+    # autocorrelation: 1.5 of white noise's central differences, 4.7 σ² of smooth noise's).
+    chance = 2 * np.sqrt((1.5 + 4.7 * blur**2) / (height * width))
     for step in range(max_steps):
         _shifted(b, row0 - 1, column0 - 1, down, across, partner)
         if step <= 1:
             clip = max(3 * _typical_difference(a, row0, column0, partner), 1e-12)
-        cross, mean, right, spread, squares = _normal_equations(
+        cross, mean, right, spread, squares, clusters = _normal_equations(
             a, row0, column0, partner, _f32(clip)
         )
         # Far from the answer the two gradients differ: their mean then leads safely, if slowly.
         near = moved < _NEAR_PX
-        if near and not _tells_a_shift(cross, mean):
+        if near and not _tells_a_shift(cross, mean, chance):
             return nothing
         if _eigenvalues(mean[0], mean[1], mean[2])[0] <= 0:
             return nothing
@@ -247,13 +286,23 @@ def _refine(  # type: ignore[no-untyped-def]
         if near and moved < tolerance:
             converged = True
             break
-    if not _tells_a_shift(cross, mean):
+    if not _tells_a_shift(cross, mean, chance):
         return nothing
-    # Covariance: inverse · clusters' outer products · inverse.
+    # Covariance: inverse · covariance of the right side · inverse. The middle one is the clusters'
+    # outer products and, the fewer they are, what the noise foretells: through the structure's
+    # gradients, and through the noise's own, for which Σ ρ(gradient) ρ(noise) = πσ².
+    variance = squares / (height * width)
+    inner = _foreseen_spread(a, row0, column0, partner, blur)
+    share = clusters / (clusters + _FEW)
+    own = max(1.0, np.pi * blur**2)
+    for k in range(3):
+        foreseen = variance * (max(inner[k], 0.0) if k != 1 else inner[k])
+        foreseen += variance * own * (mean[k] - cross[k])
+        spread[k] = share * spread[k] + (1 - share) * foreseen
     rr, rc, cc = _inverse(cross)
     t0, t1 = rr * spread[0] + rc * spread[1], rr * spread[1] + rc * spread[2]
     t2, t3 = rc * spread[0] + cc * spread[1], rc * spread[1] + cc * spread[2]
-    residual = np.sqrt(squares / (height * width))
+    row, column = _middle(a, row0, column0, partner)
     return (
         True,
         converged,
@@ -262,7 +311,9 @@ def _refine(  # type: ignore[no-untyped-def]
         t0 * rr + t1 * rc,
         t0 * rc + t1 * cc,
         t2 * rc + t3 * cc,
-        residual,
+        np.sqrt(variance),
+        row0 + row,
+        column0 + column,
     )
 
 
@@ -275,6 +326,7 @@ def refine_shift(
     reach_px: float = 3.0,
     tolerance_px: float = 4e-3,
     max_steps: int = 12,
+    blur_px: float = 0.0,
 ) -> Shift | None:
     """The shift d so that ``b`` at (row, column) + d looks like ``a`` in ``window``.
 
@@ -283,7 +335,8 @@ def refine_shift(
     ``reach_px``) leaves either picture, when it holds no structure that tells a shift or values
     that are no numbers, or when the search runs further than ``reach_px`` from its start. An
     iteration that doesn't settle within ``max_steps`` is returned with ``converged`` False. A step
-    of ``tolerance_px`` ends it: the next one would be far smaller.
+    of ``tolerance_px`` ends it: the next one would be far smaller. ``blur_px`` is the standard
+    deviation of the Gaussian that both pictures were smoothed by.
     """
     row0, column0, height, width = window
     margin = int(np.ceil(reach_px)) + 4
@@ -295,9 +348,20 @@ def refine_shift(
             return None
         if top + height + margin > shape[0] or left + width + margin > shape[1]:
             return None
-    found, converged, down, across, rr, rc, cc, residual = _refine(
-        a, b, row0, column0, height, width, *map(float, start), reach_px, tolerance_px, max_steps
+    found, converged, down, across, rr, rc, cc, residual, row, column = _refine(
+        a,
+        b,
+        row0,
+        column0,
+        height,
+        width,
+        *map(float, start),
+        reach_px,
+        tolerance_px,
+        max_steps,
+        blur_px,
     )
     if not found:
         return None
-    return Shift(down, across, np.array([[rr, rc], [rc, cc]]), residual, converged)
+    covariance = np.array([[rr, rc], [rc, cc]])
+    return Shift(down, across, covariance, residual, converged, (row, column))

@@ -43,6 +43,12 @@ MAX_RINGS, MAX_LABELS = 60, 8
 """So many groups are ringed and so many named, the largest first; more would hide the map."""
 
 
+LABELS = (
+    "Labels: rc8x5-12 is a cluster 8 rows high and 5 columns wide, 12 of whose pixels have too few "
+    "good neighbours; l1x300 is a line, 1 row high and 300 columns wide."
+)
+
+
 @dataclass(frozen=True, slots=True)
 class PageMap:
     """One map of the page: title, what to see, picture, and the unit and ends of its scale."""
@@ -194,7 +200,7 @@ def _maps(calibration: CalibrationSet) -> tuple[PageMap, ...]:
         PageMap(
             "Bad pixels",
             "Single ones strewn about are ordinary. Ringed are lines and clusters that their "
-            "neighbours can't fill well; look whether the weld runs there.",
+            "neighbours can't fill well; look whether the weld runs there. " + LABELS,
             bad,
             colours=tuple(
                 (CLASS_COLOURS[kind], str(kind.name).lower().replace("_", " ")) for kind in kinds
@@ -221,8 +227,9 @@ def _maps(calibration: CalibrationSet) -> tuple[PageMap, ...]:
 
 
 def _change_maps(since: Comparison, first: FlagImage, now: FlagImage) -> tuple[PageMap, ...]:
-    gain = change_picture(since.gain_change, since.both_good)
-    dark = change_picture(since.dark_change - np.float32(since.dark.median), since.both_good)
+    good, dark_change = since.both_good, since.dark_change - np.float32(since.dark.median)
+    gain = change_picture(since.gain_change, good, noise=since.gain.expected or 0.0)
+    dark = change_picture(dark_change, good, noise=since.dark.expected or 0.0)
     kept = (first != 0) & (now != 0)
     return (
         PageMap(
@@ -235,7 +242,7 @@ def _change_maps(since: Comparison, first: FlagImage, now: FlagImage) -> tuple[P
         PageMap(
             "Change of the gain",
             "A smooth slope is the beam or the source's place; blocks are the read-out; a sharp "
-            "outline is something in the beam.",
+            "outline is something in the beam. Pale grain is the exposures' noise.",
             gain,
             low=f"{words.number(100 * (gain.low or 0), sign=True)} %",
             high=f"{words.number(100 * (gain.high or 0), sign=True)} %",

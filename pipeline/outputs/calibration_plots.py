@@ -72,7 +72,8 @@ def _classes(facts: CalibrationFacts, first: CalibrationFacts | None) -> Plot:
     since = "" if first is None else "; outlined: the first calibration, in brackets the difference"
     return Plot(
         "Bad pixels by class",
-        "A pixel may be in several classes. One class that grows alone tells what is failing: "
+        "A pixel may be in several classes; bad neighbourhood is a good one with only bad ones "
+        "about it. One class that grows alone tells what is failing: "
         f"noisy is leakage or radiation damage, dead is contact{since}.",
         f"{total} bad pixels, {number(share)} % of the panel.",
         svg_drawing("classes", _SIZE_IN, draw),
@@ -253,9 +254,11 @@ def _profile(since_first: Comparison) -> Plot:
         "What it changes in frames",
         "Gray values corrected with this calibration against the same corrected with the first, "
         "column by column over the middle half of the rows. A slope or a wave comes back in the "
-        "strip at every seam.",
-        f"Shading {number(100 * strip.shading)} %, gray step at a seam up to "
-        f"{number(100 * strip.seam_step)} %, pixel by pixel {number(100 * strip.pixel_rms)} % rms "
-        f"beside {number(100 * strip.frame_noise)} % noise of one frame.",
+        "strip at every seam. Frames take both changes, the gain's and, by its part of the "
+        "signal, the dark's: so these figures differ from those of the gain alone.",
+        f"At {number(strip.signal_gv, 0)} GV: shading {number(100 * strip.shading)} %, gray step "
+        f"at a seam up to {number(100 * strip.seam_step)} %, pixel by "
+        f"pixel {number(100 * strip.pixel_rms)} % rms beside "
+        f"{number(100 * strip.frame_noise)} % noise of one frame.",
         svg_drawing("profile", _SIZE_IN, draw),
     )

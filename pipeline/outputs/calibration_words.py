@@ -18,16 +18,18 @@ FIGURE_TITLES = {
     "snr.at_dose_drop": "SNR for 1 mA·s at 1 m",
     "snr.snr_n": "Normalised SNR of one brightest flat",
     "uniformity.spread": "Spread of a corrected flat",
+    "uniformity.flat_shape": "Smooth shape by which flats differ",
     "linearity.deviation": "Deviation from a straight response",
     "lag.first_frame": "Lag in the first frame",
-    "lag.first_frame_rise": "Lag in the first frame",
+    "lag.first_frame_rise": "Lag in the first frame, its change",
     "lag.second_frame": "Lag in the second frame",
     "sharpness.sr_b_mm": "Basic spatial resolution",
-    "sharpness.sr_b_mm_rise": "Basic spatial resolution",
+    "sharpness.sr_b_mm_rise": "Basic spatial resolution, its change",
     "contrast.sensitivity": "Contrast sensitivity",
     "contrast.sensitivity_rise": "Contrast sensitivity",
     "pixels.bad_fraction": "Part of the pixels that are bad",
     "pixels.relevant_clusters": "Clusters with pixels that have too few good neighbours",
+    "pixels.new_relevant_clusters": "New clusters with pixels that have too few good neighbours",
     "gain.shading_change": "Smooth change of the gain",
     "gain.pixel_change": "Pixel-by-pixel change of the gain, noise taken off",
     "pixels.new_bad_fraction": "Part of the pixels that turned bad",
@@ -43,7 +45,9 @@ WHAT_TO_DO = {
     "if they are alike, scintillator or tube age.",
     "snr": "Check dose and filter against the first exposures; if they are alike, fewer quanta are "
     "detected: the scintillator ages.",
-    "uniformity": "Shoot more flats, or with more dose; look at the gain for dust.",
+    "uniformity.spread": "Shoot more flats, or with more dose; look at the gain for dust.",
+    "uniformity.flat_shape": "Shoot the flats again without moving source, filter or panel. If it "
+    "stays, look at the linearity.",
     "linearity": "Is the brightest level too close to saturation, or a dose noted wrongly?",
     "lag": "Was the panel at its usual temperature? If so it ages: scan more slowly, or have it "
     "looked at.",
@@ -56,6 +60,8 @@ WHAT_TO_DO = {
     "gain.shading": "Did source and filter stand where they stood at first? If so, look at the "
     "map of the change for an outline.",
     "gain.pixel": "Look at the map of the change: stripes are the read-out, spots are dust.",
+    "pixels.new_relevant": "Look at the map whether they lie where the weld runs; there, other "
+    "frames must overlap them.",
     "pixels.new": "Look at the map of what has come: close together is damage; strewn, with many "
     "good again, is noisy exposures.",
 }
@@ -90,11 +96,12 @@ GROUP_TITLES = {
 }
 """The counts of groups of bad pixels (see ``calibration/grouping.py``)."""
 
-_COUNTS_OF_NEW = {"pixels.new_lines"}
+_COUNTS_OF_NEW = {"pixels.new_lines", "pixels.new_relevant_clusters"}
 """Figures whose value is what has come since the first calibration, where there was none."""
 
 _PERCENT = {
     "uniformity.spread",
+    "uniformity.flat_shape",
     "linearity.deviation",
     "lag.first_frame",
     "lag.second_frame",

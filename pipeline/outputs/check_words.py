@@ -21,20 +21,26 @@ CHECK_TITLES = {
     "registration.wrong_place": "Frames that show another place than the encoder says",
     "lag.missing_history": "Frames whose lag couldn’t be corrected",
     "registration.closure_mm": "Closure: how far the ring misses itself",
+    "registration.closure_open_mm": "Closure, used for nothing at all",
     "registration.closure_axial_mm": "Closure along the pipe",
     "registration.residual_px": "Overlaps against the solved positions",
     "registration.position_sigma_mm": "Uncertainty of the frame positions",
+    "registration.encoder_slip": "Steps in which the encoder slipped",
     "registration.unlinked_frames": "Frames placed by the encoder alone",
     "registration.unmatched_overlaps": "Overlaps in which no shift was found",
     "registration.not_converged": "Solutions of the positions that didn’t settle",
     "seam.level_step": "Gray step at the seams",
     "seam.doubling": "Disagreement of the frames in the overlaps",
+    "seam.disagreement": "Disagreement of the frames in the finished strip",
+    "geometry.standoff_off_mm": "Stand-off against what the config says",
     "geometry.ruler_sigma_mm": "Uncertainty of distances inside a frame",
     "coverage.gap_mm": "Length of strip that no frame covered",
     "coverage.frames": "Frames that measured nearly every pixel",
     "pixels.filled_fraction": "Part of the pixels filled in from neighbours",
     "strip.clipped_pixels": "Pixels beyond the strip’s range of gray values",
     "noise.predicted_snr": "Signal-to-noise ratio, as predicted",
+    "position.tape_mm": "Ticks of the location tape against the strip’s distances",
+    "position.datum_mm": "The datum’s marker against the strip’s datum",
     "noise.snr_n": "Normalised signal-to-noise ratio",
     "sharpness.sr_b_mm": "Basic spatial resolution",
 }
@@ -65,12 +71,21 @@ WHAT_TO_DO = {
     "registration.not_converged": "Don’t trust any position; report it together with the scan.",
     "seam.level_step": "The output may have drifted during a frame; or lag, or old flats.",
     "seam.doubling": "Something moved, the stand-off is wrong, or lag.",
+    "seam.disagreement": "Look at the strip there for doubled edges: the stand-off is wrong, the "
+    "panel tilted, or something moved.",
+    "geometry.standoff_off_mm": "Measure the pipe’s diameter: if it is as told, the stand-off was "
+    "wrong and has been put right; if not, every distance is.",
     "geometry.ruler_sigma_mm": "Measure where the source stands and the panel’s roll, tell them in "
     "the config with a small sigma, or go further round.",
     "coverage.gap_mm": "Shoot the gap again.",
     "coverage.frames": "Smaller steps.",
     "pixels.filled_fraction": "More overlap, or a better panel; maps.tif shows where.",
     "strip.clipped_pixels": "Less dose.",
+    "position.tape_mm": "Look at the plot of the tape: one jump is the tape’s joint or a wrong "
+    "place in the strip, a slope a wrong diameter or a stretched tape, all ticks off by the same a "
+    "wrong datum.",
+    "position.datum_mm": "Compare what the encoder read at the datum (scan.datum_encoder_mm) and "
+    "where the marker was laid.",
 }
 """What to look at when a check isn't passed."""
 

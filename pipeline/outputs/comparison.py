@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import textwrap
 from collections.abc import Mapping
 from typing import Any
 
@@ -12,7 +13,13 @@ from numpy.typing import NDArray
 from pipeline.calibration.compare import Change, Comparison
 from pipeline.calibration.product import CalibrationSet
 from pipeline.model import FlagImage, FloatImage, PixelClass
-from pipeline.outputs.panel_pictures import COME_COLOUR, GONE_COLOUR, KEPT_COLOUR, block_means
+from pipeline.outputs.panel_pictures import (
+    COME_COLOUR,
+    GONE_COLOUR,
+    KEPT_COLOUR,
+    NOISE_REACH,
+    block_means,
+)
 from pipeline.outputs.svg import BLUE, INK, QUIET, RULE, SETTINGS, SETTINGS_LOCK, calm
 from pipeline.outputs.words import number
 
@@ -20,6 +27,10 @@ SCHEMA = "girthstrip.comparison/1"
 LISTED_PIXELS = 1000
 """So many pixels come or gone are listed by place; the counts are of all."""
 _DPI = 110
+_HEAD_WIDTH, _HEAD_LINES = 165, 4
+_CAPTION_WIDTH = 54
+"""Characters of a line: of the widest that a font of that size has on average, as wide as the
+picture or a map."""
 
 
 def summary(found: Comparison) -> str:
@@ -30,7 +41,9 @@ def summary(found: Comparison) -> str:
         f"At {number(strip.signal_gv, 0)} GV, gray values would differ by "
         f"{number(100 * strip.pixel_rms)} % rms from pixel to pixel, {number(seen, 2)} times the "
         f"noise of one frame; by {number(100 * strip.shading)} % across the panel; and by up to "
-        f"{number(100 * strip.seam_step)} % where frames that overlap by half meet."
+        f"{number(100 * strip.seam_step)} % where frames that overlap by half meet. These hold "
+        f"both changes, the dark's at that signal and the gain's; the gain alone changed by "
+        f"{number(100 * found.gain.pixel_rms)} % rms and {number(100 * found.gain.shading)} %."
     )
     come, gone = found.pixels.come, found.pixels.gone
     text += f" {come} pixels turned bad and {gone} are good again."
@@ -88,7 +101,7 @@ def comparison_picture(first: CalibrationSet, second: CalibrationSet, found: Com
         figure = Figure(figsize=(13.0, 8.6), dpi=_DPI, facecolor="#fffefb")
         FigureCanvasAgg(figure)
         _head(figure, first, second, found)
-        grid = {"bottom": 0.40, "height": 0.36, "width": 0.285}
+        grid = {"bottom": 0.415, "height": 0.34, "width": 0.285}
         _pixel_map(_map_axes(figure, 0, grid), first, second, found)
         gain = 100 * _blocks(found.gain_change, found.both_good)
         _signed_map(
@@ -98,6 +111,7 @@ def comparison_picture(first: CalibrationSet, second: CalibrationSet, found: Com
             f"Change of the gain / %: {number(100 * found.gain.shading)} % shading, "
             f"{number(100 * found.gain.pixel_rms)} % rms pixel by pixel"
             + _noise_text(found.gain, 100, " %"),
+            100 * (found.gain.expected or 0.0),
         )
         dark = _blocks(found.dark_change - np.float32(found.dark.median), found.both_good)
         _signed_map(
@@ -105,7 +119,9 @@ def comparison_picture(first: CalibrationSet, second: CalibrationSet, found: Com
             _map_axes(figure, 2, grid),
             dark,
             f"Change of the dark / GV: median {number(found.dark.median, 1, sign=True)} GV, "
-            f"taken off; {number(found.dark.pixel_rms)} GV rms" + _noise_text(found.dark, 1, " GV"),
+            f"taken off; {number(found.dark.pixel_rms)} GV rms pixel by pixel"
+            + _noise_text(found.dark, 1, " GV"),
+            found.dark.expected or 0.0,
         )
         _profile(figure.add_axes((0.055, 0.07, 0.52, 0.22)), found)
         _classes(figure.add_axes((0.715, 0.07, 0.265, 0.22)), found)
@@ -159,17 +175,17 @@ def _head(figure: Any, first: CalibrationSet, second: CalibrationSet, found: Com
     figure.text(0.98, 0.962, f"from {names[0]}   to {names[1]}", fontsize=9.5, color=QUIET,
                 va="top", ha="right")  # fmt: skip
     text = " ".join((summary(found), *found.remarks))
-    figure.text(0.02, 0.915, _wrapped(text, 178), fontsize=10, color=INK, va="top",
-                linespacing=1.5)  # fmt: skip
+    figure.text(0.02, 0.915, _wrapped(text, _HEAD_WIDTH, _HEAD_LINES), fontsize=9.5, color=INK,
+                va="top", linespacing=1.5)  # fmt: skip
 
 
-def _wrapped(text: str, width: int) -> str:
-    lines = [""]
-    for word in text.split():
-        if len(lines[-1]) + len(word) > width:
-            lines.append("")
-        lines[-1] += f"{word} "
-    return "\n".join(lines[:4])
+def _wrapped(text: str, width: int, most: int) -> str:
+    """In lines of at most ``width`` characters; what takes more than ``most`` is in the record."""
+    lines = textwrap.wrap(text, width)
+    if len(lines) > most:
+        more = " … (more in comparison.json)"
+        lines = [*lines[: most - 1], lines[most - 1][: width - len(more)] + more]
+    return "\n".join(lines)
 
 
 def _map_axes(figure: Any, place: int, grid: Mapping[str, float]) -> Any:
@@ -203,20 +219,26 @@ def _pixel_map(axes: Any, first: CalibrationSet, second: CalibrationSet, found: 
                 borderaxespad=0.1)  # fmt: skip
 
 
-def _signed_map(figure: Any, axes: Any, values: NDArray[np.float64], title: str) -> None:
+def _signed_map(
+    figure: Any, axes: Any, values: NDArray[np.float64], title: str, noise: float
+) -> None:
+    """A map whose scale reaches at least to three times the ``noise`` of a pixel."""
     from matplotlib.colors import LinearSegmentedColormap  # noqa: PLC0415 - heavy
 
     ends = [GONE_COLOUR, "#fffefb", COME_COLOUR]
     colours = LinearSegmentedColormap.from_list("change", ends).with_extremes(bad=KEPT_COLOUR)
     known = np.abs(values[np.isfinite(values)])
-    reach = max(float(np.percentile(known, 99.5)) if known.size else 0.0, 1e-9)
+    reach = max(float(np.percentile(known, 99.5)) if known.size else 0.0, NOISE_REACH * noise, 1e-9)
     shown = axes.imshow(np.ma.masked_invalid(values), cmap=colours, vmin=-reach, vmax=reach,
                         interpolation="nearest")  # fmt: skip
     axes.set_aspect("equal", anchor="NW")
     head, _, rest = title.partition(": ")
     _title(axes, head)
-    axes.text(0.0, -0.155, rest, transform=axes.transAxes, fontsize=9, color=INK, va="top")
     bar = axes.inset_axes((0.0, -0.055, 1.0, 0.026))
+    # Below the numbers of the bar, in points, however high the panel is shown.
+    bar.annotate(_wrapped(rest, _CAPTION_WIDTH, 3), (0, 0), (0, -17), xycoords="axes fraction",
+                 textcoords="offset points", fontsize=8.5, color=INK, va="top",
+                 linespacing=1.35)  # fmt: skip
     scale = figure.colorbar(shown, cax=bar, orientation="horizontal")
     scale.outline.set(edgecolor=RULE, linewidth=0.6)
     scale.ax.tick_params(labelsize=8.5, colors=INK, length=2, width=0.6)

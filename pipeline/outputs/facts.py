@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from pipeline.geometry import lift_waves
 from pipeline.outputs.words import (
     PIXEL_CLASS_WORDS,
     SOLVED_NAMES,
@@ -49,7 +52,7 @@ def weld_facts(log: QualityLog) -> Facts:
 def geometry_facts(log: QualityLog) -> Facts:
     """What the strip's scale rests on."""
     geometry, strip = log.geometry, log.strip
-    facts = [("Stand-off", f"{number(geometry.standoff_mm, 2)} mm, outer surface to panel")]
+    facts = [("Stand-off", _standoff(log))]
     if geometry.arrangement == "panoramic":
         quarter = "3" if strip.direction == "clockwise" else "9"
         x, y = (
@@ -66,6 +69,7 @@ def geometry_facts(log: QualityLog) -> Facts:
             )
         )
     solved = dict.fromkeys(SOLVED_NAMES.get(name, name) for name in geometry.refined)
+    vague = dict.fromkeys(SOLVED_NAMES.get(name, name) for name in geometry.undetermined)
     return [
         *facts,
         (
@@ -78,6 +82,7 @@ def geometry_facts(log: QualityLog) -> Facts:
             f"1 mm counted is {number(geometry.encoder_scale, 5)} mm travelled",
         ),
         ("Solved from the frames", ", ".join(solved) or "nothing: all from the config"),
+        *([("Hardly told by the frames", ", ".join(vague))] if vague else []),
         ("Pixel pitch of the strip", f"{number(strip.pitch_mm, 5)} mm on the outer surface"),
         ("Size of the strip", f"{strip.columns} × {strip.rows} pixels, along × across"),
         ("Gray values", _gray_values(log)),
@@ -114,6 +119,26 @@ def software_parts(log: QualityLog) -> list[str]:
     program = f"{rest.pop('name', '')} {rest.pop('version', '')}".strip()
     parts = [f"{name} {version}" for name, version in sorted(rest.items())]
     return [program, *parts] if program else parts
+
+
+def _standoff(log: QualityLog) -> str:
+    geometry = log.geometry
+    if "standoff_mm" not in geometry.refined:
+        text = f"{number(geometry.standoff_mm, 2)} mm"
+    else:
+        text = (
+            f"{number(geometry.standoff_mm, 2)} ± {number(geometry.standoff_sigma_mm, 2)} mm "
+            f"({number(geometry.standoff_told_mm, 2)} mm told)"
+        )
+    text += ", outer surface to panel"
+    if not geometry.lift_off_mm:
+        return text
+    angles = np.linspace(0, 2 * np.pi, 361)
+    lift = lift_waves(angles, len(geometry.lift_off_mm) // 2) @ np.array(geometry.lift_off_mm)
+    return text + (
+        f"; round the ring between {number(float(lift.min()), 2, sign=True)} and "
+        f"{number(float(lift.max()), 2, sign=True)} mm of that"
+    )
 
 
 def _exposure(log: QualityLog) -> str:

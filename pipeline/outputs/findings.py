@@ -65,7 +65,9 @@ def _where(log: QualityLog, check_id: str) -> str:
         "coverage.gap_mm": _gaps,
         "seam.level_step": lambda log: _worst_seam(log, lambda seam: seam.level_step),
         "seam.doubling": lambda log: _worst_seam(log, lambda seam: seam.doubling),
+        "seam.disagreement": _where_frames_disagree,
         "registration.position_sigma_mm": _least_sure_frame,
+        "position.tape_mm": _worst_tick,
     }
     return finders[check_id](log) if check_id in finders else ""
 
@@ -102,11 +104,30 @@ def _worst_seam(log: QualityLog, measure: Callable[[Seam], float | None]) -> str
     return f"at {number(worst.s_mm, 0)} mm, where {left} meets {right}"
 
 
+def _where_frames_disagree(log: QualityLog) -> str:
+    worst = max(log.seams, key=lambda seam: seam.disagreement or 0.0, default=None)
+    if worst is None or worst.disagreement_s_mm is None or worst.disagreement_z_mm is None:
+        return ""
+    s_mm, z_mm = worst.disagreement_s_mm, worst.disagreement_z_mm
+    left, right = (_name(log, log.frames[k]) for k in (worst.left, worst.right))
+    return (
+        f"at {number(s_mm, 0)} mm, {number(z_mm, 0)} mm along the pipe, near where {left} meets "
+        f"{right}"
+    )
+
+
 def _least_sure_frame(log: QualityLog) -> str:
     worst = max(log.frames, key=lambda frame: frame.sigma_mm or 0.0, default=None)
     if worst is None or worst.position_mm is None:
         return ""
     return f"{_name(log, worst)}, at {number(worst.position_mm, 0)} mm"
+
+
+def _worst_tick(log: QualityLog) -> str:
+    if log.tape is None:
+        return ""
+    worst = max(log.tape.ticks, key=lambda tick: abs(tick.deviation_mm))
+    return f"tick {worst.number}, at {number(worst.s_mm, 1)} mm"
 
 
 def _name(log: QualityLog, frame: FrameRecord) -> str:

@@ -32,6 +32,9 @@ CLASS_COLOURS: dict[PixelClass, str] = {
     PixelClass.BAD_NEIGHBOURHOOD: "#b08a00",
 }
 """Told apart by colour-blind readers too; a pixel of several classes shows the first of them."""
+NOISE_REACH = 3.0
+"""A map of changes reaches to so many times a pixel's noise at least: nothing but noise is pale."""
+
 COME_COLOUR, GONE_COLOUR, KEPT_COLOUR = "#d55e00", "#0072b2", "#a9adb1"
 
 
@@ -59,15 +62,21 @@ def gray_picture(image: FloatImage, good: NDArray[np.bool_]) -> MapPicture:
 
 
 def change_picture(
-    change: FloatImage, good: NDArray[np.bool_], reach: float | None = None
+    change: FloatImage,
+    good: NDArray[np.bool_],
+    reach: float | None = None,
+    *,
+    noise: float = 0.0,
 ) -> MapPicture:
     """A signed map: blue below zero, vermilion above, paper at zero, gray where bad.
 
-    The scale ends at ``reach`` on both sides, or at the 99.5 percentile of the squares' means.
+    The scale ends at ``reach`` on both sides, or at the 99.5 percentile of the squares' means, but
+    not before three times the ``noise`` of a pixel.
     """
     means, seen = block_means(change, good)
     if reach is None:
         reach = float(np.percentile(np.abs(means[seen]), 99.5)) if seen.any() else 0.0
+        reach = max(reach, NOISE_REACH * noise)
     reach = max(reach, 1e-9)
     part = np.clip(means / reach, -1, 1)[..., None]
     end = np.where(part < 0, np.array(_bgr(GONE_COLOUR)), np.array(_bgr(COME_COLOUR)))

@@ -18,7 +18,7 @@ from pipeline.outputs.places import frame_place, shown_gaps, strip_ends_mm
 from pipeline.outputs.svg import BLUE, INK, QUIET, RULE, VERMILION, calm, svg_drawing
 from pipeline.outputs.words import limit as bound
 from pipeline.outputs.words import number
-from pipeline.quality.log import FrameRecord, QualityLog
+from pipeline.quality.log import FrameRecord, QualityLog, TapeFacts
 
 _WIDTH_IN, _HEIGHT_IN = 9.0, 2.15
 _BLUE_RGB = tuple(int(BLUE[k : k + 2], 16) / 255 for k in (1, 3, 5))
@@ -46,6 +46,8 @@ def draw_plots(log: QualityLog, coverage: CoverageProfile) -> tuple[Plot, ...]:
         plots.append(_level_step(log))
     if any(seam.doubling is not None for seam in log.seams):
         plots.append(_doubling(log))
+    if log.tape is not None:
+        plots.append(_tape(log, log.tape))
     return tuple(plots)
 
 
@@ -165,6 +167,27 @@ def _doubling(log: QualityLog) -> Plot:
             "disagreement / σ",
             _marks(at, doubling, "D", VERMILION, limit=limit),
         ),
+    )
+
+
+def _tape(log: QualityLog, tape: TapeFacts) -> Plot:
+    at = _column(tape.ticks, lambda tick: tick.s_mm)
+    off = _column(tape.ticks, lambda tick: tick.deviation_mm)
+    far = int(np.argmax(np.abs(off)))
+    limit = _Limit.of(log.limit_of("position.tape_mm"), off, both_sides=True)
+    closing = ""
+    if tape.closing_mm is not None:
+        closing = f" From the last tick to the first: {number(tape.closing_mm, 1)} mm."
+    return Plot(
+        "Location tape",
+        "How far each tick of the tape lies behind where it should, by the strip’s own distances; "
+        "nothing was corrected by it. A constant part is the datum, a steady slope the diameter or "
+        "a stretched tape, a jump the tape’s joint or a wrong place in the strip.",
+        f"{len(off)} of {tape.expected} ticks; largest {number(off[far], 2, sign=True)} mm at "
+        f"{number(at[far], 0)} mm, root mean square {number(tape.rms_mm, 3)} mm."
+        + closing
+        + limit.sentence(" mm"),
+        _svg("tape", log, "deviation / mm", _marks(at, off, "o", BLUE, zero=True, limit=limit)),
     )
 
 

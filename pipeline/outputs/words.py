@@ -28,6 +28,8 @@ SOLVED_NAMES = {
     "source_y_mm": "the source’s place",
     "roll_deg": "the panel’s roll",
     "encoder_scale": "the encoder’s scale",
+    "standoff_mm": "the stand-off",
+    "lift_off_mm": "its variation round the ring",
 }
 """What the frames themselves can tell about the geometry, in plain words."""
 

@@ -34,6 +34,8 @@ class AcceptanceLimits:
     """Least normalised SNR of one brightest flat; no limit unless the config gives one."""
     uniformity: _Part = 0.01
     """Spread of a corrected flat; the standard's limit for single pixels is ±1 %."""
+    flat_shape: _Part = 0.02
+    """Smooth shape by which flats differ, within a set or between sets (``set_shape.LIMIT``)."""
     shading_change: _Part = 0.05
     """Smooth part of the gain's change, from its least to its greatest."""
     pixel_gain_change: _Part = 0.005
@@ -48,8 +50,11 @@ class AcceptanceLimits:
     bad_fraction: Annotated[float, Field(gt=0, lt=1)] = 0.01
     new_bad_fraction: Annotated[float, Field(gt=0, lt=1)] = 0.001
     """Pixels that turned bad since the first calibration."""
-    relevant_clusters: Annotated[int, Field(ge=0)] = 0
-    """Clusters with pixels that have too few good neighbours."""
+    relevant_clusters: Annotated[int, Field(ge=0)] | None = None
+    """Clusters with pixels that have too few good neighbours; no limit unless the config gives
+    one: nearly every panel has some from its first day on."""
+    new_relevant_clusters: Annotated[int, Field(ge=0)] = 0
+    """The same, more than in the first calibration."""
     new_lines: Annotated[int, Field(ge=0)] = 0
     fail_factor: Annotated[float, Field(ge=1)] = 2.0
     """So many times its limit a figure fails; up to there it asks for attention."""

@@ -159,7 +159,6 @@ def _array_checks(
 ) -> Iterator[Figure]:
     """Checks on what changed in the maps since the first calibration."""
     pixels = facts.rows * facts.columns
-    lines = facts.bad_groups.get("line"), first.bad_groups.get("line")
     parts = (
         ("gain.shading_change", since_first.gain.shading, limits.shading_change),
         (
@@ -180,11 +179,17 @@ def _array_checks(
             fail_factor=limits.fail_factor,
         )
         yield Figure(check, value, None, "")
-    if lines[0] is not None and lines[1] is not None:
+    for check_id, kind, most in (
+        ("pixels.new_relevant_clusters", "relevant_cluster", limits.new_relevant_clusters),
+        ("pixels.new_lines", "line", limits.new_lines),
+    ):
+        now, before = facts.bad_groups.get(kind), first.bad_groups.get(kind)
+        if now is None or before is None:
+            continue
         check = at_most(
-            "pixels.new_lines",
-            max(lines[0] - lines[1], 0),
-            limits.new_lines,
+            check_id,
+            max(now - before, 0),
+            most,
             stage=_STAGE,
             unit="",
             basis=BASIS_CONFIG,

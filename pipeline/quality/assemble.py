@@ -85,8 +85,8 @@ def ruler_check(sigma_mm: float, limits: Limits) -> Check:
         unit="mm",
         basis=BASIS_CONFIG,
         note="largest standard deviation of a place's distance from the position of the frame that "
-        "shows it, from what is uncertain of the source's place and the panel's roll; diameter and "
-        "stand-off count as told",
+        "shows it, from what is uncertain of the source's place, the stand-off and the panel's "
+        "roll; the diameter counts as told",
         fail_factor=math.inf,
     )
 
@@ -103,6 +103,20 @@ def lag_check(without_history: int | None) -> Check:
         note="frames of the strip before which a frame could not be read: what it left behind in "
         "the panel is still in them",
         fail_factor=math.inf,
+    )
+
+
+def disagreement_check(sigmas: Sequence[float]) -> Check:
+    """How far frames lie apart in the strip, from the worst place near every seam (may be none)."""
+    return at_most(
+        "seam.disagreement",
+        max(sigmas, default=None),
+        3.0,
+        stage="blending",
+        unit="σ",
+        basis=BASIS_PRACTICE,
+        note="largest disagreement of the frames of any few millimetres of strip, all in their "
+        "places; 1 is noise alone",
     )
 
 

@@ -20,6 +20,8 @@ class Limits:
     """Part of the covered pixels that no frame measured."""
     residual_px: Annotated[float, Field(gt=0)] = 0.5
     """Typical misfit of the overlaps, in strip pixels."""
+    standoff_off_mm: Annotated[float, Field(gt=0)] = 0.2
+    """How far the stand-off that the frames tell may lie from the one told."""
     ruler_sigma_mm: Annotated[float, Field(gt=0)] = 0.03
     """Standard deviation of places inside a frame: two of them are the 0.06 mm aimed at."""
     min_overlap_frames: Annotated[float, Field(ge=0)] = 1.0

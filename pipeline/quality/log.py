@@ -41,13 +41,15 @@ __all__ = [
     "QualityLog",
     "Seam",
     "StripFacts",
+    "TapeFacts",
+    "TapeTick",
     "WeldFacts",
     "at_least",
     "at_most",
     "report_only",
 ]
 
-SCHEMA = "girthstrip.quality/2"
+SCHEMA = "girthstrip.quality/3"
 
 _FINITE = ConfigDict(extra="forbid", allow_inf_nan=False)
 
@@ -100,6 +102,10 @@ class GeometryFacts:
 
     ``source_x_mm`` points from the pipe's axis to the datum, ``source_y_mm`` a quarter turn on in
     the direction of the scan. ``encoder_scale`` is carriage travel over what the encoder counted.
+    ``standoff_mm`` is the mean round the ring; at the angle θ from the datum the panel stands off
+    by the factors ``lift_off_mm`` of cos θ, sin θ, cos 2θ, sin 2θ, … more, and there it is
+    uncertain by at most ``standoff_local_sigma_mm``. ``undetermined`` names what of ``refined`` the
+    frames hardly told: it stays near what the config says.
     """
 
     source_x_mm: float
@@ -109,9 +115,14 @@ class GeometryFacts:
     roll_deg: float
     roll_sigma_deg: _NotNegative
     standoff_mm: float
+    standoff_told_mm: float
+    standoff_sigma_mm: _NotNegative
+    standoff_local_sigma_mm: _NotNegative
+    lift_off_mm: tuple[float, ...]
     arrangement: Literal["panoramic", "two_wall"]
     encoder_scale: float
     refined: tuple[str, ...]
+    undetermined: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, config=_FINITE)
@@ -163,7 +174,9 @@ class Seam:
     """Where the leading frame changes: ``left`` and ``right`` are indices into ``frames``.
 
     ``level_step`` is relative; ``doubling`` is the disagreement of the two frames in units of
-    their noise (about 1 is noise only); what could not be measured is null.
+    their noise (about 1 is noise only) after each place's own shift was found. ``disagreement`` is
+    the same for all frames of the strip in their places, in that cell of a few millimetres near
+    the seam where it is largest, and where that is. What could not be measured is null.
     """
 
     s_mm: float
@@ -173,6 +186,9 @@ class Seam:
     doubling: float | None
     residual_px: float | None
     overlap_mm: float | None
+    disagreement: float | None = None
+    disagreement_s_mm: float | None = None
+    disagreement_z_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, config=_FINITE)
@@ -204,11 +220,41 @@ class CalibrationUsed:
 
 
 @dataclass(frozen=True, slots=True, config=_FINITE)
+class TapeTick:
+    """A tick of the location tape: its number, where the strip shows it, and how far that lies
+    behind where it should, in the direction of the scan."""
+
+    number: _Count
+    s_mm: float
+    deviation_mm: float
+
+
+@dataclass(frozen=True, slots=True, config=_FINITE)
+class TapeFacts:
+    """The location tape as the strip shows it; nothing was corrected by it.
+
+    ``spacing_mm`` is the ticks' on the outer surface, ``expected`` how many there are between the
+    first and the last found; of the deviations ``rms_mm`` is the root mean square, ``common_mm``
+    the median, ``stretch`` the slope. ``closing_mm`` is the way from the last tick on to the first,
+    negative where the tape's end lies over its beginning; null for an arc.
+    """
+
+    spacing_mm: _Positive
+    expected: _Count
+    rms_mm: _NotNegative
+    common_mm: float
+    stretch: float
+    closing_mm: float | None
+    ticks: tuple[TapeTick, ...]
+
+
+@dataclass(frozen=True, slots=True, config=_FINITE)
 class QualityLog:
     """All that the strip claims; its verdict is the worst of its checks.
 
     ``remarks`` are sentences about what was odd but allowed in the frames and the calibration;
-    they don't bear on the verdict.
+    they don't bear on the verdict. ``tape`` is null where the config describes none, or none was
+    found.
     """
 
     weld: WeldFacts
@@ -223,6 +269,7 @@ class QualityLog:
     inputs: tuple[InputFile, ...]
     calibration: CalibrationUsed
     software: Mapping[str, str]
+    tape: TapeFacts | None = None
 
     def __post_init__(self) -> None:
         for seam in self.seams:

@@ -69,6 +69,12 @@ def linearity_deviation(facts: CalibrationFacts) -> float | None:
     return (facts.linearity or {}).get("max_deviation") if found is None else found
 
 
+def flat_shape(facts: CalibrationFacts) -> float | None:
+    """The greatest smooth shape by which flats differ, within a set or between sets."""
+    told = [facts.acceptance.get(f"flat_shape_{name}") for name in ("within", "between")]
+    return max((one for one in told if one is not None), default=None)
+
+
 def _groups(kind: str) -> Callable[[CalibrationFacts], float | None]:
     return lambda facts: facts.bad_groups.get(kind)
 
@@ -109,6 +115,12 @@ SPECS = (
     ),
     Spec("snr.snr_n", _figure("snr_n"), limit="snr_n", worse="down", needs=_DUPLEX),
     Spec("uniformity.spread", _figure("uniformity"), limit="uniformity"),
+    Spec(
+        "uniformity.flat_shape",
+        flat_shape,
+        limit="flat_shape",
+        needs="a calibration made anew",
+    ),
     Spec(
         "linearity.deviation",
         linearity_deviation,

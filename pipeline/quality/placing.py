@@ -38,7 +38,10 @@ def _closure_checks(found: Registered, limits: Limits, ring: bool) -> list[Check
             "repeat or lack something at the datum"
         )
     else:
-        note = "how far the ring misses itself when its closure is not used"
+        note = (
+            "how far the ring misses itself when its closure places no frame, with the geometry "
+            "that all overlaps tell"
+        )
     checks = [
         at_most(
             "registration.closure_mm",
@@ -51,8 +54,18 @@ def _closure_checks(found: Registered, limits: Limits, ring: bool) -> list[Check
             unmeasured=Verdict.FAIL if ring else Verdict.ATTENTION,
         )
     ]
-    if solved.closure_axial_mm is not None:
-        checks.append(
+    if solved.open_closure_mm is not None and solved.closure_axial_mm is not None:
+        note = "how far the ring misses itself when its closure is used for nothing at all"
+        checks += [
+            report_only(
+                "registration.closure_open_mm",
+                abs(solved.open_closure_mm),
+                stage="registration",
+                unit="mm",
+                basis=BASIS_PRACTICE,
+                note=note + "; without it the stand-off is known so little that this says less of "
+                "the frames' places than of the stand-off",
+            ),
             report_only(
                 "registration.closure_axial_mm",
                 abs(solved.closure_axial_mm),
@@ -61,8 +74,8 @@ def _closure_checks(found: Registered, limits: Limits, ring: bool) -> list[Check
                 basis=BASIS_PRACTICE,
                 note=note + "; along the pipe, where only the closure tells the panel's roll from "
                 "a carriage that climbs",
-            )
-        )
+            ),
+        ]
     return checks
 
 
@@ -106,7 +119,9 @@ def registration_checks(
             stage="registration",
             unit="mm",
             basis=BASIS_CONFIG,
-            note="largest standard deviation of a frame's position, relative to the first frame",
+            note="largest standard deviation of a frame's position, relative to the first frame; "
+            "what the stand-off's own uncertainty stretches or shrinks is in it",
+            fail_factor=math.inf,
         ),
         unlinked_check([names[int(found.placement.frames[k])] for k in found.unlinked]),
         at_most(

@@ -76,11 +76,12 @@ def expose(
 
     Through two walls the nearer one adds its plain thickness along the ray.
     """
-    source = geometry.source(position_mm / geometry.radius_mm, axial_mm)
+    theta = position_mm / geometry.radius_mm
+    source, lift = geometry.source(theta, axial_mm), geometry.lift_mm(theta)
     nodes_row = node_centres(0, panel.rows)
     nodes_column = node_centres(0, panel.columns)
     u, v = panel.to_plane(nodes_column[None, :], nodes_row[:, None])
-    phi, z = unproject(geometry, source, u, v)
+    phi, z = unproject(geometry, source, u, v, lift)
     path = wall_path(geometry, source, phi, z, wall_mm)
     near = path * wall_mm if geometry.arrangement is Arrangement.TWO_WALL else np.zeros_like(path)
     fields = np.stack(
@@ -89,7 +90,7 @@ def expose(
             (z + axial_mm - thickness.z_first_mm) / thickness.pitch_z_mm,
             path,
             near,
-            relative_flux(geometry, source, u, v),
+            relative_flux(geometry, source, u, v, lift),
         ]
     )
     fine = np.empty((panel.rows * SUB, panel.columns * SUB), dtype=np.float32)

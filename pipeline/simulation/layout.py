@@ -18,7 +18,9 @@ WIRES_MM = {10: 0.40, 11: 0.32, 12: 0.25, 13: 0.20, 14: 0.16, 15: 0.125, 16: 0.1
 DUPLEX_MM = (0.8, 0.63, 0.5, 0.4, 0.32, 0.25, 0.2, 0.16, 0.13, 0.1, 0.08, 0.063, 0.05)
 TUNGSTEN_PAIRS = 3  # the thicker ones; the others are platinum
 DUPLEX_TILT = np.tan(np.radians(3.0))
+TICK_SPACING_MM = 10.0
 TICK_HALF_WIDTH_MM = 0.25
+SHORT_TICK = 0.6  # of a long one
 LEAD_MM = 0.8
 
 
@@ -34,6 +36,21 @@ class Layout:
     duplex_z_mm: float
     duplex_length_mm: float
     duplex_spacing_mm: float
+
+    @property
+    def short_z_mm(self) -> tuple[float, float]:
+        """Well within every tick, from … to along the pipe."""
+        return self._along_tick(0.3 * SHORT_TICK, 0.7 * SHORT_TICK)
+
+    @property
+    def long_z_mm(self) -> tuple[float, float]:
+        """Well within the part of the long ticks that the short ones don't reach."""
+        rest = 1 - SHORT_TICK
+        return self._along_tick(SHORT_TICK + 0.3 * rest, SHORT_TICK + 0.7 * rest)
+
+    def _along_tick(self, first: float, last: float) -> tuple[float, float]:
+        low, high = (round(self.tick_z_mm + part * self.tick_mm, 2) for part in (first, last))
+        return low, high
 
 
 WIDE = Layout(22.0, 3.5, 8.0, 20.0, 5.0, -42.0, 13.0, 4.5)
@@ -76,9 +93,9 @@ def place_items(
 def _tape(circumference: float, layout: Layout, lead_mm: float) -> Iterator[Item]:
     """A tick every 10 mm, the distance from the datum in cm every 100 mm, an arrow at the start."""
     z = layout.tick_z_mm
-    for number in range(int((circumference - 5) // 10) + 1):
-        s, long = 10.0 * number, number % 10 == 0
-        length = layout.tick_mm * (1.0 if long else 0.6)
+    for number in range(int((circumference - 5) // TICK_SPACING_MM) + 1):
+        s, long = TICK_SPACING_MM * number, number % 10 == 0
+        length = layout.tick_mm * (1.0 if long else SHORT_TICK)
         tick = stroke_through([(s, z), (s, z + length)], TICK_HALF_WIDTH_MM, lead_mm, rounded=False)
         middle = z + length / 2
         yield Item((tick,), "tick", str(number), s, middle, 0.5, length, lead_mm)

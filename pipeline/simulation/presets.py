@@ -146,12 +146,18 @@ _RING24 = Preset(
     snr=150.0,
 )
 
+# Mostly a pipe out of round and a track off centre; finer parts as a coating may have them.
+_UNEVEN_TRACK_MM = (0.9, -0.3, 0.2, 0.75, -0.1, 0.1, -0.05, 0.12, 0.03, -0.02)
+
 _HARD24 = replace(
     _RING24,
     name="hard24",
-    about="ring24 with fewer photons, larger slips, source 8 mm off, panel rolled by 0.4°",
+    about="ring24 with fewer photons, larger slips, source 8 mm off, panel rolled by 0.4°, "
+    "stand-off wandering by ±1.5 mm",
     weld_id="W-0025",
-    geometry=replace(_RING24.geometry, source_x_mm=-6.4, source_y_mm=4.8),
+    geometry=replace(
+        _RING24.geometry, source_x_mm=-6.4, source_y_mm=4.8, lift_off_mm=_UNEVEN_TRACK_MM
+    ),
     panel=replace(_RING24.panel, roll_rad=math.radians(0.4)),
     carriage=replace(_RING24.carriage, slips=8, slip_mm=3.0, scale_error=0.008, axial_mm=0.5),
     snr=80.0,

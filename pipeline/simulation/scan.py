@@ -181,5 +181,7 @@ def flat_shape(preset: Preset) -> FloatImage:
 
 
 def nominal_geometry(preset: Preset) -> ScanGeometry:
-    """The geometry as the technician believes it to be: source on the axis."""
-    return replace(preset.geometry, source_x_mm=0.0, source_y_mm=0.0, source_axial_mm=0.0)
+    """The geometry as the technician believes it to be: source on the axis, stand-off steady."""
+    return replace(
+        preset.geometry, source_x_mm=0.0, source_y_mm=0.0, source_axial_mm=0.0, lift_off_mm=()
+    )

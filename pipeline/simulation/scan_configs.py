@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pipeline.geometry import Arrangement
+from pipeline.simulation.layout import TICK_HALF_WIDTH_MM, TICK_SPACING_MM
 from pipeline.simulation.presets import Preset
 
 SERIAL = "SIM-0001"
@@ -63,10 +64,15 @@ folder = "calibration"
 
 def stitch_text(preset: Preset) -> str:
     """The config for ``girthstrip stitch``: what is known on site, not the truth."""
-    geometry = preset.geometry
+    geometry, tape = preset.geometry, preset.layout
     source = (
         f"source_distance_mm = {geometry.source_distance_mm:g}   # from the pipe's axis\n"
         if geometry.arrangement is Arrangement.TWO_WALL
+        else ""
+    )
+    lift_off = (
+        "lift_off_sigma_mm = 1.0   # the track is known to be uneven\n"
+        if geometry.lift_off_mm
         else ""
     )
     # A small panel's overlaps are too narrow for the usual patches.
@@ -92,7 +98,7 @@ evaluator = "{EVALUATOR}"
 [geometry]
 arrangement = "{geometry.arrangement}"
 standoff_mm = {geometry.standoff_mm:g}         # outer surface to panel
-{source}
+{lift_off}{source}
 [scan]
 ring = {str(preset.ring).lower()}
 direction = "clockwise"
@@ -107,6 +113,13 @@ folder = "calibration"
 
 [strip]
 pitch_mm = 0.1
+
+# The lead tape beside the weld: a tick every 10 mm, a longer one every 100 mm.
+[tape]
+z_mm = [{tape.short_z_mm[0]:g}, {tape.short_z_mm[1]:g}]        # within all ticks, along the pipe
+long_z_mm = [{tape.long_z_mm[0]:g}, {tape.long_z_mm[1]:g}]   # where only the longer ones reach
+spacing_mm = {TICK_SPACING_MM:g}
+width_mm = {2 * TICK_HALF_WIDTH_MM:g}
 
 [output]
 folder = "result"

@@ -99,6 +99,7 @@ def truth_record(scene: Scene, names: tuple[str, ...]) -> Mapping[str, object]:
             "arrangement": str(geometry.arrangement),
             "radius_mm": geometry.radius_mm,
             "standoff_mm": geometry.standoff_mm,
+            "lift_off_mm": list(geometry.lift_off_mm),
             "source_x_mm": geometry.source_x_mm,
             "source_y_mm": geometry.source_y_mm,
             "source_axial_mm": geometry.source_axial_mm,

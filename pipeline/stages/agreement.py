@@ -49,11 +49,13 @@ def judge(
     size: tuple[int, int],
     shifts: FloatArray,
     noise: NoiseModel,
+    pattern: float = 0.0,
 ) -> Agreement:
     """Compare a's and b's structure in small blocks spread over patches.
 
     ``corners`` (patches, 2) are the patches' first (row, column) in a's view, ``size`` their rows
-    and columns, ``shifts`` (patches, 2) where b shows each, relative to a.
+    and columns, ``shifts`` (patches, 2) where b shows each, relative to a; ``pattern`` the variance
+    that the panel itself adds to both, which counts as noise.
 
     A block's structure is the mean of both variances less that of noise; it agrees when the
     covariance is at least half of that: 1 for the same metal however noisy, about 0 for different
@@ -66,7 +68,7 @@ def judge(
     at_a = (corners[:, np.newaxis] + inside).reshape(-1, 2)
     at_b = at_a + np.repeat(np.rint(shifts).astype(np.int64), len(inside), axis=0)
     var_a, both, var_b = block_products(a.texture, b.texture, at_a, at_b, _BLOCK_PX).T
-    noise_part = (_noise_variance(a, at_a, noise) + _noise_variance(b, at_b, noise)) / 2
+    noise_part = (_noise_variance(a, at_a, noise) + _noise_variance(b, at_b, noise)) / 2 + pattern
     structure = (var_a + var_b) / 2 - noise_part
     plain = structure > _PLAIN * noise_part
     return Agreement(int(plain.sum()), int((plain & (both > _SHARED * structure)).sum()))

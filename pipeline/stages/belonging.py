@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
@@ -15,6 +15,9 @@ _OUTVOTED = 3  # so many times more overlaps must differ than match
 _LARGEST_GROUP = 0.25  # of the frames: a larger one is no stranger but lies beyond a slip
 
 _ELSE = "wrong_place: it shows something else than the frames that should lie beside it"
+_TWICE = (
+    "wrong_place: the scan passes here twice, and these frames show other metal than the others"
+)
 _EITHER = "wrong_place: it or the frame beside it shows another place; nothing tells which of them"
 
 
@@ -25,7 +28,9 @@ def strangers(frames: int, links: Sequence[Link]) -> dict[int, str]:
     groups. Where two groups differ the smaller one is strange, unless it differs only from
     strangers itself: so the fewest frames are named that explain all differences. Two equally small
     groups that differ are both left out, as one of them is wrong. Groups larger than a quarter of
-    the scan, and the largest, are never named: what differs from them may lie beyond a slip. Over a
+    the scan, and the largest, are never named: what differs from them may lie beyond a slip; unless
+    most of the smaller group stands between frames of the larger one, as when a scan was begun anew
+    with other counts: of two as large as each other the one that begins later then goes. Over a
     ring's datum only single frames are told strange: a ring that doesn't close differs there too.
     """
     same = [(link.a, link.b) for link in links if len(link.ties)]
@@ -45,6 +50,8 @@ def strangers(frames: int, links: Sequence[Link]) -> dict[int, str]:
         larger = any(size[k] > size[number] for k in against[number] - set(reasons))
         if larger and size[number] <= most:
             reasons[number] = _ELSE
+    among = _begun_anew(group, size, against, set(reasons))
+    reasons |= dict.fromkeys(among, _TWICE)
     open_still = {k for k in set(against) - set(reasons) if size[k] <= most}
     for number in open_still:
         if any(size[k] == size[number] for k in (against[number] & open_still) - {number}):
@@ -53,6 +60,23 @@ def strangers(frames: int, links: Sequence[Link]) -> dict[int, str]:
         straight = [(a, b) for a, b in differs if not _wraps(a, b, frames)]
         return dict.fromkeys(_outvoted(frames, same, straight), _ELSE)
     return {k: reasons[int(group[k])] for k in range(frames) if int(group[k]) in reasons}
+
+
+def _begun_anew(
+    group: np.ndarray, size: np.ndarray, against: Mapping[int, set[int]], named: set[int]
+) -> set[int]:
+    """Groups of several frames that mostly stand between frames of a group that they differ from,
+    and that isn't smaller."""
+    found: set[int] = set()
+    for number in sorted(set(against) - named, key=lambda k: (size[k], -k)):
+        mine = np.flatnonzero(group == number)
+        for other in against[number] - named - found:
+            theirs = np.flatnonzero(group == other)
+            between = (mine > theirs[0]) & (mine < theirs[-1])
+            larger = (size[other], -other) > (size[number], -number)
+            if larger and len(mine) > 1 and 2 * between.sum() > len(mine):
+                found.add(number)
+    return found
 
 
 def _wraps(a: int, b: int, frames: int) -> bool:

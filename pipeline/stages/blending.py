@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from pipeline.calibration.product import CalibrationKind, CalibrationSet
-from pipeline.geometry import Panel, ScanGeometry
+from pipeline.geometry import Panel, ScanGeometry, relative_flux
 from pipeline.kernels.resample import (
     BLOCK,
     C0,
@@ -88,6 +88,7 @@ class Blending:
         profile = _gain_by_column(composition.calibration)
         for k, frame in enumerate(frames):
             columns = self._column_table(maps[k], placement, k, composition, profile)
+            rows_scale = _row_scale(placement, k, composition)
             values = np.asarray(frame.values, dtype=np.float32)
             added = [
                 pool.submit(
@@ -96,11 +97,14 @@ class Blending:
                     frame.flags,
                     _in_block(columns, span),
                     maps[k].slope,
+                    rows_scale,
                     edges,
                     factors,
-                    growing.tile(span.block),
+                    tile.sums,
+                    tile.spread,
                 )
                 for span in _spans(maps[k], composition.grid)
+                for tile in (growing.tile(span.block),)
             ]
             for block in added:
                 block.result()
@@ -158,6 +162,23 @@ class Blending:
         table[WEIGHT] = taper / variance
         table[NOISE_FIXED], table[NOISE_LINEAR], table[NOISE_SQUARE] = fixed, linear, square
         return table
+
+
+def _row_scale(placement: Placement, k: int, composition: Composition) -> NDArray[np.float32]:
+    """What takes out a frame's beam shape along the panel's rows, 1 in the middle row.
+
+    The whole shape is a function of column and row; it is taken as a product of one of each. For a
+    source 5 mm off its place at 24 inches that is wrong by at most 4e-4, in the panel's corners.
+    """
+    panel, geometry, told = composition.panel, composition.geometry, composition.flat_geometry
+    theta = placement.position_mm[k] / geometry.radius_mm
+    _, v_mm = panel.to_plane((panel.columns - 1) / 2, np.arange(float(panel.rows)))
+    actual = geometry.source(theta, float(placement.axial_mm[k]))
+    shape = relative_flux(geometry, actual, 0.0, v_mm, geometry.lift_mm(theta))
+    shape /= relative_flux(told, told.source(theta), 0.0, v_mm)
+    middle = relative_flux(geometry, geometry.source(theta), 0.0, 0.0, geometry.lift_mm(theta))
+    middle = middle / relative_flux(told, told.source(theta), 0.0, 0.0)
+    return np.asarray(middle / shape, dtype=np.float32)
 
 
 @dataclass(frozen=True, slots=True)

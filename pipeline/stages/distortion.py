@@ -96,10 +96,11 @@ class Distortion:
         last = math.floor((position_mm + high - grid.s_first_mm) / grid.pitch_mm)
         s = grid.s_first_mm + np.arange(first, last + 1) * grid.pitch_mm
         phi = (s - position_mm) / geometry.radius_mm
-        source = geometry.source(position_mm / geometry.radius_mm, axial_mm)
+        theta = position_mm / geometry.radius_mm
+        source, lift = geometry.source(theta, axial_mm), geometry.lift_mm(theta)
         z = grid.z_first_mm - axial_mm
-        u, v_first = project(geometry, source, phi, z)
-        _, v_next = project(geometry, source, phi, z + grid.pitch_mm)
+        u, v_first = project(geometry, source, phi, z, lift)
+        _, v_next = project(geometry, source, phi, z + grid.pitch_mm, lift)
         cos, tan = math.cos(panel.roll_rad), math.tan(panel.roll_rad)
         # Panel rows along the column's line: row = row at strip row 0 + i * step.
         _, row_first = panel.to_pixel(u, v_first)

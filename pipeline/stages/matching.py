@@ -4,26 +4,25 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import cv2
 import numpy as np
 
 from pipeline.calibration.product import NoiseModel
-from pipeline.kernels.shift import Peak, Shift, best_match, refine_shift
-from pipeline.model import FloatArray, FloatImage
+from pipeline.kernels.correlation import Peak
+from pipeline.kernels.shift import Shift, refine_shift
+from pipeline.model import FloatArray
 from pipeline.stages.agreement import Agreement, judge, texture_noise
-from pipeline.stages.views import COARSE, REDUCE, View
+from pipeline.stages.coarse import BORDER_PX, LOBE, Coarse, coarse_shift, repeats
+from pipeline.stages.own_pattern import is_pattern
+from pipeline.stages.views import BLUR_PX, COARSE, REDUCE, View
 
-_BORDER_PX = 12  # of an overlap: one and a half backgrounds keep what lies beyond the end out
 TOO_SMALL = "the overlap is too small to compare"
 _BLANK = "blank overlap"
+_OWN_PATTERN = "only what the panel itself shows is alike, or the carriage stood still"
 _PATCHES = 3  # along and across an overlap
 _LEAST_PATCH_PX = 24
-_LEAST_COARSE = 8  # pixels of the coarse copies, each way
-_CHANCE = 1e-7  # how often two blank pictures may seem to match
 _PLAIN = 1.25  # how far a true match must be expected above chance before its absence counts
-_CELL_PX = 3.0  # coarse pixels that count as one independent sample, squared
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,22 +88,60 @@ def compare(
     axial_search_mm: float,
     patch_px: int,
     noise: NoiseModel,
+    pattern: float | None = 0.0,
 ) -> Link:
     """Find how b lies against a: b's position is about ``step_mm`` beyond a's, ± ``search_mm``.
+
+    ``pattern`` is the variance of what the panel itself shows in every frame (see
+    ``pattern_variance``; None: not known): a match at the same place of the panel counts only if it
+    is more than that, unless the frames are said to lie on each other.
 
     Where the overlap holds structure enough, its blocks decide whether it is the same metal (see
     ``judge``); else the coarse correlation must stand out from chance. A link without ties says
     why.
     """
     pitch = a.grid.pitch_mm
-    coarse = _coarse_shift(a, b, step_mm / pitch, search_mm / pitch, axial_search_mm / pitch)
+    place = step_mm / pitch, search_mm / pitch, axial_search_mm / pitch
+    link, misled = _attempt(a, b, place, patch_px, noise, pattern)
+    if misled:
+        # What stands out most may be what moved: once more without that.
+        other, _ = _attempt(a, b, place, patch_px, noise, pattern, tame=True)
+        return other if len(other.ties) else link
+    return link
+
+
+def _attempt(
+    a: View,
+    b: View,
+    place: tuple[float, float, float],
+    patch_px: int,
+    noise: NoiseModel,
+    pattern: float | None,
+    *,
+    tame: bool = False,
+) -> tuple[Link, bool]:
+    """See ``compare``; and whether a match was found that the blocks don't confirm.
+
+    ``place``: the expected step, how far to search beside it, and along the pipe, view pixels.
+    """
+    known = pattern or 0.0
+    coarse = coarse_shift(a, b, *place, tame=tame)
     peak, step, ties, differs = coarse.peak, None, Ties.join([]), False
-    if peak is None:
+    own = misled = False
+    if _at_rest(peak) and abs(place[0]) > LOBE * COARSE and is_pattern(a, b, pattern):
+        # The metal's own match may lie beside it.
+        coarse = coarse_shift(a, b, *place, at_rest=False, tame=tame)
+        peak = coarse.peak
+        own = peak is None or peak.score < coarse.threshold
+    if own:
+        reason = _OWN_PATTERN
+    elif peak is None:
         reason = TOO_SMALL if coarse.threshold >= 1 else _BLANK
     else:
         patches = _refined(a, b, (peak.rows, peak.columns), patch_px)
-        agreement = judge(a, b, patches.corners, patches.size, patches.moved(), noise)
-        reason, differs = _why_not(agreement, peak, coarse, noise)
+        agreement = judge(a, b, patches.corners, patches.size, patches.moved(), noise, known)
+        reason, differs = _why_not(agreement, peak, coarse, noise, known)
+        misled = agreement.share is not None and not agreement.same
         if not reason:
             ties = _as_ties(a, b, patches, noise)
             if len(ties):
@@ -112,11 +149,17 @@ def compare(
             else:
                 reason = "no patch of the overlap holds structure that tells a shift"
     score = 0.0 if peak is None else peak.score
-    return Link(a.frame, b.frame, step, score, coarse.threshold, reason, ties, differs)
+    link = Link(a.frame, b.frame, step, score, coarse.threshold, reason, ties, differs)
+    return link, misled
+
+
+def _at_rest(peak: Peak | None) -> bool:
+    """Whether the match lies where the panel's own pattern would."""
+    return peak is not None and max(abs(peak.rows), abs(peak.columns)) <= LOBE * COARSE
 
 
 def _why_not(
-    agreement: Agreement, peak: Peak, coarse: _Coarse, noise: NoiseModel
+    agreement: Agreement, peak: Peak, coarse: Coarse, noise: NoiseModel, pattern: float
 ) -> tuple[str, bool]:
     """Why the match isn't one ("" if it is), and whether the pictures plainly differ."""
     told = f"{agreement.agreeing} of {agreement.structured} structured places agree"
@@ -126,71 +169,18 @@ def _why_not(
     # What is searched may be blank though there is structure beside it: then the match was
     # chance's, and the blocks stand at the wrong place.
     if agreement.same is False and (
-        found or coarse.expected_score(noise) > _PLAIN * coarse.threshold
+        found or coarse.expected_score(noise, pattern) > _PLAIN * coarse.threshold
     ):
         return f"they show different things ({told})", True
+    if found and repeats(peak, coarse.template.size):
+        return (
+            f"the texture repeats itself (correlation {peak.score:.2f} and, elsewhere, "
+            f"{peak.second:.2f})",
+            False,
+        )
     if not found and not agreement.same:
         return f"{_BLANK} (correlation {peak.score:.2f}, needs {coarse.threshold:.2f})", False
     return "", False
-
-
-@dataclass(frozen=True, slots=True)
-class _Coarse:
-    """Where a's content lies best in b (rows, columns of the view), and how to judge that.
-
-    ``peak`` is None where the overlap is too small to compare (``threshold`` 1) or a picture is
-    flat; ``threshold`` the score that chance hardly reaches; ``template`` the part of a's coarse
-    copy that was looked for, ``logs`` of that place.
-    """
-
-    peak: Peak | None
-    threshold: float
-    template: FloatImage
-    logs: FloatImage
-
-    def expected_score(self, noise: NoiseModel) -> float:
-        """What the same metal would score: the part of the template's variance beyond noise."""
-        gray = np.exp(self.logs[::8, ::8].astype(np.float64))
-        return 1 - float(np.mean(texture_noise(gray, noise) ** 2)) / float(self.template.var())
-
-
-def _coarse_shift(a: View, b: View, step_px: float, search_px: float, axial_px: float) -> _Coarse:
-    """The best match of the coarse copies within the search."""
-    rows, columns = a.coarse.shape
-    step = step_px / COARSE
-    reach, reach_rows = math.ceil(search_px / COARSE) + 1, math.ceil(axial_px / COARSE) + 1
-    border = _BORDER_PX // COARSE
-    # Columns of a whose partner column (column − step) stays inside b over the whole search.
-    first = max(border, math.ceil(step) + reach + border)
-    end = min(columns - border, columns + math.floor(step) - reach - border)
-    top, bottom = reach_rows + border, rows - reach_rows - border
-    template = a.coarse[top:bottom, first:end]
-    logs = a.logs[top * COARSE : bottom * COARSE, first * COARSE : end * COARSE]
-    if end - first < _LEAST_COARSE or bottom - top < _LEAST_COARSE:
-        return _Coarse(None, 1.0, template, logs)
-    left = first - round(step) - reach
-    field = b.coarse[
-        top - reach_rows : bottom + reach_rows, left : left + (end - first) + 2 * reach
-    ]
-    threshold = _chance_score(template.size, (2 * reach + 1) * (2 * reach_rows + 1))
-    peak = best_match(template, field, lobe_px=3)
-    if peak is not None:
-        down = (peak.rows - reach_rows) * COARSE
-        across = (peak.columns + left - first) * COARSE
-        peak = Peak(down, across, peak.score, peak.second)
-    return _Coarse(peak, threshold, template, logs)
-
-
-def _chance_score(pixels: int, shifts: int) -> float:
-    """The correlation that unlike pictures reach once in 1/_CHANCE at the best of ``shifts``.
-
-    Fisher's transformation (1915): artanh of the correlation of n independent samples is normal
-    with variance 1/(n − 3); Bonferroni's bound over the independent shifts searched.
-    """
-    independent = pixels / _CELL_PX**2
-    searched = max(shifts / _CELL_PX**2, 1.0)
-    sigmas = NormalDist().inv_cdf(1 - _CHANCE / searched)
-    return math.tanh(sigmas / math.sqrt(independent - 3))
 
 
 def _patch_starts(first: int, end: int, size: int) -> list[int]:
@@ -228,7 +218,7 @@ def _refined(a: View, b: View, start: tuple[float, float], patch_px: int) -> _Pa
     """Least-squares shifts of patches spread over the overlap."""
     grid = a.grid
     down, across = start
-    margin = _BORDER_PX
+    margin = BORDER_PX
     top, bottom = margin + max(0, math.ceil(-down)), grid.rows - margin - max(0, math.ceil(down))
     left, right = (
         margin + max(0, math.ceil(-across)),
@@ -246,7 +236,9 @@ def _refined(a: View, b: View, start: tuple[float, float], patch_px: int) -> _Pa
     for row in _patch_starts(top, bottom, height):
         for column in _patch_starts(left, right, width):
             window = (row, column, height, width)
-            found = None if thin else refine_shift(a.texture, b.texture, window, start)
+            found = (
+                None if thin else refine_shift(a.texture, b.texture, window, start, blur_px=BLUR_PX)
+            )
             corners.append((row, column))
             shifts.append(found if found is not None and found.converged else None)
     places = np.array(corners, dtype=np.int64).reshape(-1, 2)
@@ -267,6 +259,7 @@ def _as_ties(a: View, b: View, patches: _Patches, noise: NoiseModel) -> Ties:
     )
     expected = np.hypot(*(texture_noise(np.exp(log), noise) for log in (log_a, log_b)))
     covariance = np.array([shift.covariance for _, shift in found]) * grid.pitch_mm**2
+    row, column = np.array([shift.at for _, shift in found]).T
     return Ties(
         a=np.full(count, a.frame, dtype=np.int64),
         b=np.full(count, b.frame, dtype=np.int64),

@@ -18,16 +18,14 @@ from pipeline.model import FloatArray, Frame, Placement, StripGrid
 from pipeline.stages.adjustment import Adjustment, Priors, adjust
 from pipeline.stages.base import Shape, parameters
 from pipeline.stages.belonging import contradicting, strangers, unlinked
+from pipeline.stages.comparing import Comparing
 from pipeline.stages.distortion import Distortion
 from pipeline.stages.levels import solve_levels
-from pipeline.stages.matching import Link, Ties, compare
-from pipeline.stages.pairing import Pair, choose_pairs, last_needed
+from pipeline.stages.matching import Link, Ties
+from pipeline.stages.shared_noise import allow_for_shared_noise
 from pipeline.stages.views import View, make_view
 
-_TRACKED_SEARCH_MM = 1.5  # once the nearest frame has been matched
 _AXIAL_SEARCH_SIGMAS = 2.0
-_RING_MISS = 0.05  # of the circumference: by how much a ring's ends may miss each other
-_MOST_MOVED = 0.8  # of a frame's length: moved by more, frames hardly overlap
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,8 +107,8 @@ class Registration:
 
         Holds views of few frames at once (see ``choose_pairs``).
         """
-        indices, links = self._compare_all(views, encoder_mm, setup, pool)
-        used = list(range(len(indices)))
+        indices, links = self._comparing(setup).compare_all(views, encoder_mm, pool)
+        grid, used = setup.view_grid, list(range(len(indices)))
         misplaced: dict[int, str] = {}
         while True:
             between = _between(links, {indices[f]: k for k, f in enumerate(used)})
@@ -118,7 +116,12 @@ class Registration:
             if not wrong:
                 kept = Ties.join([link.ties for link in between])
                 solved = adjust(
-                    kept,
+                    allow_for_shared_noise(
+                        kept,
+                        encoder_mm[used],
+                        (grid.s_first_mm, grid.s_first_mm + grid.columns * grid.pitch_mm),
+                        setup.geometry.circumference_mm,
+                    ),
                     encoder_mm[used],
                     setup.geometry,
                     setup.panel,
@@ -157,6 +160,18 @@ class Registration:
             unlinked(right, len(used), solved.wraps[~solved.rejected]),
         )
 
+    def _comparing(self, setup: ScanSetup) -> Comparing:
+        return Comparing(
+            grid=setup.view_grid,
+            circumference_mm=setup.geometry.circumference_mm,
+            ring=setup.ring,
+            noise=setup.noise,
+            axial_search_mm=_AXIAL_SEARCH_SIGMAS * setup.priors.axial_sigma_mm,
+            search_mm=self.search_mm,
+            patch_px=self.patch_px,
+            neighbours=self.neighbours,
+        )
+
     def _priors(self, setup: ScanSetup) -> Priors:
         told = setup.priors
         inside = setup.geometry.arrangement is Arrangement.PANORAMIC
@@ -165,107 +180,6 @@ class Registration:
             source_sigma_mm=told.source_sigma_mm if self.refine_source and inside else 0.0,
             roll_sigma_rad=told.roll_sigma_rad if self.refine_roll else 0.0,
         )
-
-    def _compare_all(
-        self,
-        views: Iterable[View],
-        encoder_mm: FloatArray,
-        setup: ScanSetup,
-        pool: Executor,
-    ) -> tuple[list[int], list[Link]]:
-        """Every frame's index in the scan, and all compared pairs (by those indices)."""
-        grid = setup.view_grid
-        span = grid.columns * grid.pitch_mm
-        circumference = setup.geometry.circumference_mm if setup.ring else None
-        pairs = choose_pairs([float(p) for p in encoder_mm], span, circumference, self.neighbours)
-        until = last_needed(pairs)
-        held: dict[int, View] = {}
-        indices: list[int] = []
-        links: list[Link] = []
-        tracked = np.array(encoder_mm, dtype=np.float64)
-        for b, view in enumerate(views):
-            indices.append(view.frame)
-            held[b] = view
-            if b > 0:
-                tracked[b] = tracked[b - 1] + encoder_mm[b] - encoder_mm[b - 1]
-            found = self._compare_with_earlier(pairs[b], held, tracked, setup, pool)
-            links += found
-            held = {k: view for k, view in held.items() if until[k] > b}
-        return indices, links
-
-    def _compare_with_earlier(
-        self,
-        pairs: Sequence[Pair],
-        held: dict[int, View],
-        tracked: FloatArray,
-        setup: ScanSetup,
-        pool: Executor,
-    ) -> list[Link]:
-        """Compare one frame with its partners; the nearest first, since it narrows the search.
-
-        Puts where the pictures say the frame is into ``tracked``.
-        """
-        axial = _AXIAL_SEARCH_SIGMAS * setup.priors.axial_sigma_mm
-
-        def step_mm(pair: Pair) -> float:
-            step = float(tracked[pair.b] - tracked[pair.a])
-            return step - setup.geometry.circumference_mm if pair.wraps else step
-
-        def one(pair: Pair, search_mm: float, off_mm: float = 0.0) -> Link:
-            return compare(
-                held[pair.a],
-                held[pair.b],
-                step_mm=step_mm(pair) + off_mm,
-                search_mm=search_mm,
-                axial_search_mm=axial,
-                patch_px=self.patch_px,
-                noise=setup.noise,
-            )
-
-        def wide_if_need_be(pair: Pair, search_mm: float) -> Link:
-            # Where the narrow search finds nothing the frame may have been misled: look everywhere,
-            # so that a tie can contradict.
-            link = one(pair, search_mm)
-            wider = link.step_mm is None and search_mm < self.search_mm
-            return one(pair, self.search_mm) if wider else link
-
-        def over_datum(pair: Pair) -> Link:
-            # A wrong diameter or stand-off makes the ends miss each other by far more than the
-            # encoder does: look there too, so that the log can say by how much. Not where the
-            # frames would lie on each other: what the panel itself shows always matches there.
-            link = one(pair, self.search_mm)
-            for off_mm in self._far_offsets_mm(setup):
-                if link.step_mm is not None:
-                    break
-                if abs(step_mm(pair) + off_mm) > self.search_mm:
-                    further = one(pair, self.search_mm, off_mm)
-                    link = link if further.step_mm is None else further
-            return link
-
-        links: list[Link] = []
-        search = self.search_mm
-        near = [pair for pair in pairs if not pair.wraps]
-        while near:
-            pair = near.pop(0)
-            link = one(pair, search)
-            links.append(link)
-            if link.step_mm is not None:
-                tracked[pair.b] = tracked[pair.a] + link.step_mm
-                search = min(_TRACKED_SEARCH_MM, self.search_mm)
-                break
-        links += pool.map(lambda pair: wide_if_need_be(pair, search), near)
-        wrapping = [pair for pair in pairs if pair.wraps]
-        links += pool.map(over_datum, wrapping)
-        return links
-
-    def _far_offsets_mm(self, setup: ScanSetup) -> list[float]:
-        """Where else the ends of a ring may meet: the nearest first, searches overlapping."""
-        grid = setup.view_grid
-        most = min(
-            _RING_MISS * setup.geometry.circumference_mm, _MOST_MOVED * grid.columns * grid.pitch_mm
-        )
-        step = 1.5 * self.search_mm
-        return [sign * step * k for k in range(1, 1 + int(most / step)) for sign in (1, -1)]
 
 
 def _require_sense(solved: Adjustment) -> None:

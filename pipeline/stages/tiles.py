@@ -3,15 +3,44 @@
 from __future__ import annotations
 
 from concurrent.futures import Executor
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.kernels.repair import close_holes
-from pipeline.kernels.resample import BLOCK, TILE_SUMS, finish_tile
-from pipeline.model import Origin, Strip, StripGrid
+from pipeline.kernels.resample import (
+    BLOCK,
+    SPREAD_SUMS,
+    TILE_SUMS,
+    finish_tile,
+)
+from pipeline.kernels.spread import CELL_SAMPLES, cell_spread, spread_rows
+from pipeline.model import FloatImage, Origin, Strip, StripGrid
 
 SIGMA_SCALE = 0.25  # gray values a step of the stored noise: below 1 % of any panel's noise
+_LEAST_SHARED = 0.1  # of a cell's pixels that several frames measured, else it tells nothing
+
+
+@dataclass(frozen=True, slots=True)
+class Tile:
+    """What a block of the strip sums up: ``sums`` (rows, TILE_SUMS, BLOCK) and, on some rows,
+    ``spread`` (sampled rows, SPREAD_SUMS, BLOCK); both float32."""
+
+    sums: FloatImage
+    spread: FloatImage
+
+    @staticmethod
+    def empty(rows: int) -> Tile:
+        """A tile for a strip of so many rows, not yet zeroed."""
+        return Tile(
+            np.empty((rows, TILE_SUMS, BLOCK), dtype=np.float32),
+            np.empty((spread_rows(rows), SPREAD_SUMS, BLOCK), dtype=np.float32),
+        )
+
+    def clear(self) -> None:
+        """All sums to zero."""
+        self.sums.fill(0)
+        self.spread.fill(0)
 
 
 class GrowingStrip:
@@ -28,18 +57,16 @@ class GrowingStrip:
         self.count = np.zeros(shape, dtype=np.uint8)
         self.origin = np.full(shape, Origin.NOT_COVERED, dtype=np.uint8)
         self.clipped = 0
-        self._open: dict[int, NDArray[np.float32]] = {}
-        self._spare: list[NDArray[np.float32]] = []
+        cells = -(-spread_rows(grid.rows) // CELL_SAMPLES)
+        self.disagreement = np.zeros((cells, -(-grid.columns // BLOCK)), dtype=np.float32)
+        self._open: dict[int, Tile] = {}
+        self._spare: list[Tile] = []
 
-    def tile(self, block: int) -> NDArray[np.float32]:
-        """The sums (rows, TILE_SUMS, BLOCK) of a block, opened with zeros when new."""
+    def tile(self, block: int) -> Tile:
+        """The sums of a block, opened with zeros when new."""
         if block not in self._open:
-            tile = (
-                self._spare.pop()
-                if self._spare
-                else np.empty((self.grid.rows, TILE_SUMS, BLOCK), dtype=np.float32)
-            )
-            tile.fill(0)
+            tile = self._spare.pop() if self._spare else Tile.empty(self.grid.rows)
+            tile.clear()
             self._open[block] = tile
         return self._open[block]
 
@@ -55,14 +82,18 @@ class GrowingStrip:
         """The numbers of the blocks still open."""
         return set(self._open)
 
-    def _write(self, block: int, tile: NDArray[np.float32]) -> int:
+    def _write(self, block: int, tile: Tile) -> int:
         """Turn a block's sums into pixels; returns how many were too bright for 16 bits."""
         where = slice(block * BLOCK, min((block + 1) * BLOCK, self.grid.columns))
         count = self.count[:, where]
         clipped = finish_tile(
-            tile, np.float32(SIGMA_SCALE), self.values[:, where], self.sigma[:, where], count
+            tile.sums, np.float32(SIGMA_SCALE), self.values[:, where], self.sigma[:, where], count
         )
         self.origin[:, where] = (count > 0) * np.uint8(Origin.MEASURED)
+        squares, expected, shared = np.empty((3, len(self.disagreement)))
+        cell_spread(tile.sums, tile.spread, squares, expected, shared)
+        told = shared >= _LEAST_SHARED * CELL_SAMPLES * BLOCK
+        self.disagreement[told, block] = np.sqrt(np.maximum(squares[told], 0) / expected[told])
         return int(clipped)
 
     def strip(self, pool: Executor, *, fill_radius_px: int) -> tuple[Strip, int]:
@@ -79,5 +110,13 @@ class GrowingStrip:
             )
         for image in (self.values, self.sigma, self.count, self.origin):
             image[:, self.grid.columns :] = image[:, : self.grid.overrun]
-        strip = Strip(self.grid, self.values, self.sigma, self.count, self.origin, SIGMA_SCALE)
+        strip = Strip(
+            self.grid,
+            self.values,
+            self.sigma,
+            self.count,
+            self.origin,
+            SIGMA_SCALE,
+            self.disagreement,
+        )
         return strip, filled

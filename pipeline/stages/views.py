@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.geometry import Panel, ScanGeometry
 from pipeline.kernels.resample import blocks_of, unroll_block
-from pipeline.kernels.texture import texture_of
+from pipeline.kernels.texture import texture_of, without_spikes
 from pipeline.model import FloatImage, Frame, StripGrid
 from pipeline.stages.distortion import Distortion
 
@@ -84,6 +84,7 @@ def make_view(
         (panel.columns, panel.rows),
         interpolation=cv2.INTER_AREA,
     )
+    values = without_spikes(values)
     placed = distortion.map_frame(geometry, panel, grid, 0.0, 0.0)
     assert placed.first == 0 and placed.columns == grid.columns
     unrolled = np.empty((grid.rows, grid.columns), dtype=np.float32)

@@ -21,6 +21,12 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
     return None if asked else True
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--seeds", type=int, default=2, help="how many scans a preset of test_accuracy.py gets"
+    )
+
+
 def pytest_configure(config: pytest.Config) -> None:
     config.stash[TABLE] = []
 

@@ -112,6 +112,8 @@ def facts_at(age: float, classes: np.ndarray) -> CalibrationFacts:
             "non_uniform_limit": 0.01,
             "non_uniform_limit_wanted": 0.01,
             "uniformity": 0.0028 * (1 + 0.3 * age),
+            "flat_shape_within": 0.002,
+            "flat_shape_between": 0.004,
             "gain_percentile_1": 0.93,
             "gain_percentile_99": 1.07,
             "lag_first_frame": 0.02 * (1 + age / 2),

@@ -9,7 +9,12 @@ import numpy as np
 import pytest
 
 from pipeline.calibration.compare import compare
-from pipeline.calibration.product import CalibrationSet, NoiseModel, content_identity
+from pipeline.calibration.product import (
+    CalibrationSet,
+    DarkConditions,
+    NoiseModel,
+    content_identity,
+)
 from pipeline.errors import CalibrationError
 from pipeline.model import PixelClass
 from tests.calibration.ageing_panel import GAIN_NOISE, aged
@@ -137,3 +142,26 @@ def test_what_cannot_be_compared_is_refused() -> None:
         compare(panel(), aged(0))
     with pytest.raises(CalibrationError, match="no pixel is good in both"):
         compare(panel(classes=1), panel())
+
+
+def states(*levels: tuple[float, float, float]) -> CalibrationSet:
+    """A calibration with darks at other (temperature, frame time), of these levels."""
+    one = panel()
+    told = tuple(DarkConditions(warm, time) for warm, time, _ in levels)
+    return dataclasses.replace(
+        one,
+        facts=dataclasses.replace(one.facts, dark_states=told),
+        dark_states=tuple(np.full_like(one.dark, level) for _, _, level in levels),
+    )
+
+
+def test_other_darks_are_compared_by_their_conditions() -> None:
+    first = states((38.0, 2.0, 400.0), (22.0, 4.0, 320.0))
+    again = states((22.0, 4.01, 330.0), (37.0, 2.0, 480.0))  # 20 % more
+    assert compare(first, again).remarks == ()
+    exchanged = states((38.0, 2.0, 290.0), (10.0, 2.0, 400.0))
+    assert compare(first, exchanged).remarks == (
+        "The darks at 38 °C and 2 s changed from 400 to 290 GV, by more than 25 %.",
+        "Only the second has darks at 10 °C and 2 s.",
+        "Only the first has darks at 22 °C and 4 s.",
+    )

@@ -5,6 +5,7 @@ import pytest
 
 from pipeline.calibration.foreign_object import (
     BETWEEN_SETS,
+    ForeignObject,
     block_means,
     find_objects,
     find_standing_object,
@@ -44,6 +45,14 @@ def shot(panel, frames, things=(), level_gv=BRIGHT_GV):
 
 def find(panel, maps, **options):
     return find_objects(maps, block_means(panel.dark), SHAPE, **options)
+
+
+@pytest.mark.parametrize(
+    ("loss", "said"),
+    [(1.0, "100 %"), (0.998, "100 %"), (0.125, "12 %"), (0.0996, "10 %"), (0.0069, "0.69 %")],
+)
+def test_losses_are_said_without_powers_of_ten(loss, said):
+    assert ForeignObject(0, 0, 0, 16, 16, loss).describe().endswith(f"up to {said} darker")
 
 
 def test_block_means_cover_the_whole_picture():

@@ -43,7 +43,11 @@ def test_a_calibration_is_named_by_its_folder_or_the_first_digits_of_its_identit
     known = [entry("a"), entry("b")]
     assert by_identity(known, "P_b").identity == "b" * 64
     assert by_identity(known, "AAAAAA").identity == "a" * 64
-    for wrong, said in (("aaa", "at least 6 digits"), ("c" * 6, "names no calibration")):
+    assert by_identity(known, "shelf/panels/P_b/").identity == "b" * 64
+    for wrong, said in (
+        ("aaa", "'aaa' is too short to name a calibration .* at least 6 digits"),
+        ("c" * 6, "names no calibration"),
+    ):
         with pytest.raises(CalibrationError, match=said):
             by_identity(known, wrong)
     twins = [entry("a"), dataclasses.replace(entry("a"), identity="a" * 63 + "b", name="P_a2")]
@@ -114,3 +118,11 @@ def test_somebody_must_decide() -> None:
 def test_decisions_that_make_sense(history: tuple[Status, ...], status: Status) -> None:
     record = next_record(entry("a", *history), status, when="2026-05-01", who="C", reason="so")
     assert (record.identity, record.status, record.reason) == ("a" * 64, status, "so")
+
+
+def test_a_decision_is_not_dated_before_the_last_one_but_may_be_of_its_day() -> None:
+    released = entry("a", Status.RELEASED, day="2026-03-01")  # at 8:00 UTC
+    with pytest.raises(CalibrationError, match="was released on 2026-03-01, after 2026-02-28"):
+        next_record(released, Status.WITHDRAWN, when="2026-02-28", who="C", reason="so")
+    same_day = next_record(released, Status.WITHDRAWN, when="2026-03-01", who="C", reason="so")
+    assert same_day.status is Status.WITHDRAWN

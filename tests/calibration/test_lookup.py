@@ -7,16 +7,11 @@ from typing import Any
 
 import pytest
 
-from pipeline.calibration.conditions import (
-    Condition,
-    Wanted,
-    held_temperature,
-    judge,
-    wanted_by_frames,
-)
+from pipeline.calibration.conditions import held_temperature, judge
 from pipeline.calibration.library import Entry, Status, StatusRecord, moment
 from pipeline.calibration.lookup import accept_named, choose
 from pipeline.calibration.product import DarkConditions
+from pipeline.calibration.wanted import Condition, Wanted, wanted_by_frames
 from pipeline.errors import CalibrationError
 from pipeline.model import FrameRow
 from tests.calibration.ageing_panel import COLUMNS, ROWS, aged
@@ -138,9 +133,18 @@ def test_what_nobody_tells_is_not_held_against_it_but_named() -> None:
     )
     judged = judge(entry(**blank), wanted())
     assert judged.misfits == ()
-    assert judged.unjudged == ("date", "tube voltage", "temperature", "frame time")
-    assert judge(entry(valid_until=None), wanted()).unjudged == ("until when it holds",)
-    assert judge(entry(), wanted(kv=None, dates=None)).unjudged == ("date", "tube voltage")
+    ours = "(the calibration doesn't tell)"
+    assert judged.unjudged == tuple(
+        f"{what} {ours}" for what in ("date", "tube voltage", "temperature", "frame time")
+    )
+    assert judge(entry(valid_until=None), wanted()).unjudged == (f"until when it holds {ours}",)
+    assert judge(entry(valid_from=None), wanted()).unjudged == (f"from when it holds {ours}",)
+    assert judge(entry(), wanted(kv=None, dates=None)).unjudged == (
+        "date (the frames don't tell)",
+        "tube voltage (the frames don't tell)",
+    )
+    nobody = wanted(kv=None, dates=None, temperature_c=None, frame_time_s=None)
+    assert all(text.endswith("(neither tells)") for text in judge(entry(**blank), nobody).unjudged)
 
 
 def test_a_decision_against_it_counts() -> None:
@@ -169,7 +173,8 @@ def test_the_nearest_in_date_is_chosen_and_the_choice_explained() -> None:
     assert choice.permitted == ()
     assert choice.reason == (
         "P_b, chosen of 3 of panel TEST-1 in this mode, for 160 kV, 20 to 22 °C, 2 s a frame, "
-        "2026-02-01: made 7 days before the frames. Next: P_a, made 27 days before the frames. "
+        "2026-02-01: valid from 7 days before the frames. Next: P_a, valid from 27 days before the "
+        "frames. "
         "Not valid: P_c (it was withdrawn on 2026-03-01 by C: why)."
     )
     assert [one.entry.name for one in choice.others] == ["P_a", "P_c"]
@@ -188,7 +193,9 @@ def test_one_that_states_its_range_comes_before_one_that_leaves_it_open() -> Non
     ]
     choice = choose(known, wanted())
     assert choice.entry.name == "P_b"
-    assert "Next: P_a, for which isn't told: tube voltage." in choice.reason
+    assert (
+        "Next: P_a, not judged there: tube voltage (the calibration doesn't tell)." in choice.reason
+    )
 
 
 def test_of_equal_age_the_middle_of_the_range_decides() -> None:
@@ -218,11 +225,15 @@ def test_allow_lets_pass_only_what_it_names_and_prefers_what_needs_no_permission
     [
         ([], "the library has no calibration of panel TEST-1"),
         ([entry(serial="Q-7")], "expected one of Q-7"),
-        ([entry(gain_mode="high")], "no calibration in the frames' mode .* P_a: gain mode high"),
+        ([entry(serial="test-1")], r"Did you mean test-1\? Capital and small letters count"),
+        (
+            [entry(gain_mode="high")],
+            r"no calibration in the mode asked for .*\n  P_a: gain mode high",
+        ),
         ([entry(rows=ROWS + 1)], "P_a: rows 97"),
         (
             [entry("a", Status.WITHDRAWN, kv_max=120.0)],
-            "withdrawn on 2026-03-01 by C: why and tube voltage .* a list of kv, withdrawn",
+            r"one that does\. What .*\n  P_a: it was withdrawn on 2026-03-01 by C: why and tube",
         ),
     ],
 )
@@ -233,7 +244,7 @@ def test_when_none_fits_the_reasons_are_told(known: list[Entry], said: str) -> N
 
 def test_binning_counts_where_both_tell_it() -> None:
     assert choose([entry(binning="2x2")], wanted()).entry.name == "P_a"
-    with pytest.raises(CalibrationError, match=r"binning 1x1.*binning 2x2"):
+    with pytest.raises(CalibrationError, match=r"binning 1x1[\s\S]*binning 2x2"):
         choose([entry(binning="2x2")], wanted(binning="1x1"))
 
 
@@ -248,3 +259,96 @@ def test_a_named_calibration_must_suit_the_frames_too() -> None:
     gone = entry("a", Status.WITHDRAWN)
     with pytest.raises(CalibrationError, match="withdrawn on 2026-03-01"):
         accept_named(gone, wanted(), in_library=True)
+
+
+def test_what_may_be_allowed_is_told_for_the_nearest_and_never_for_a_withdrawn_one() -> None:
+    asked = wanted(kv=(190.0, 190.0), frame_time_s=(2.5, 2.5))
+    known = [
+        entry("a", Status.WITHDRAWN, kv_max=200.0),
+        entry("b", kv_max=200.0),
+        entry("c"),
+    ]
+    with pytest.raises(CalibrationError) as told:
+        choose(known, asked)
+    first, *lines = str(told.value).splitlines()
+    assert 'permit P_b in the config: [calibration] allow = ["frame_time"]. What' in first
+    assert [line[:6] for line in lines] == ["  P_b:", "  P_a:", "  P_c:"]  # one misfit, two, two
+    assert choose(known, asked, allow={Condition.FRAME_TIME}).entry.name == "P_b"  # as told
+    with pytest.raises(CalibrationError) as told:
+        choose(known[:1], asked)
+    assert "allow" not in str(told.value)
+    with pytest.raises(CalibrationError, match=r"Name one that is$"):
+        accept_named(known[0], wanted(), in_library=True)
+
+
+def test_a_calibration_that_tells_the_binning_comes_before_one_that_does_not() -> None:
+    silent = entry("a", valid_from="2026-01-31")
+    known = [silent, entry("b", binning="1x1")]
+    choice = choose(known, wanted(binning="1x1"))
+    assert choice.entry.name == "P_b"
+    assert "not judged there: binning (the calibration doesn't tell)" in choice.reason
+    assert choose([silent], wanted(binning="1x1")).unjudged == (
+        "binning (the calibration doesn't tell)",
+    )
+    assert choose(known[1:], wanted()).unjudged == ("binning (the frames don't tell)",)
+
+
+@pytest.mark.parametrize(
+    ("missing", "other", "said"),
+    [
+        ("temperature_c", {"temperature_min_c": 25.0, "temperature_max_c": 40.0}, "temperature"),
+        ("dates", {"valid_from": "2026-04-01", "valid_until": "2026-05-01"}, "date"),
+        ("kv", {"kv_min": 60.0}, "tube voltage"),
+        ("frame_time_s", {"frame_time_s": 1.0}, "frame time"),
+    ],
+)
+def test_what_frames_do_not_tell_is_named_where_the_candidates_differ_in_it(
+    missing: str, other: dict[str, Any], said: str
+) -> None:
+    known = [entry("a"), entry("b", **other)]
+    choice = choose(known, wanted(**{missing: None}))
+    assert choice.undecided == (said,)
+    assert choice.reason.endswith(
+        f"2 might be right and differ in what the frames don't tell: {said}."
+    )
+    assert choose(known[:1], wanted(**{missing: None})).undecided == ()
+    assert choose([entry("a"), entry("b")], wanted(**{missing: None})).undecided == ()
+    assert choose(known, wanted()).undecided == ()
+
+
+def test_days_are_those_of_the_calendar() -> None:
+    late = moment("2026-01-05T23:00:00")  # the day itself, 23 hours after its midnight
+    assert (
+        ": valid from the day of the frames."
+        in choose([entry()], wanted(dates=(late, late))).reason
+    )
+    day = moment("2026-01-06T01:00:00")
+    assert (
+        ": valid from 1 day before the frames."
+        in choose([entry()], wanted(dates=(day, day))).reason
+    )
+    undated = entry(valid_from=None, valid_until=None)  # released on 2026-01-06
+    assert ": released 26 days before the frames." in choose([undated], wanted()).reason
+
+
+def test_the_frame_that_is_out_of_range_is_named() -> None:
+    rows = [
+        row(0, temperature_c=20.0, time="2026-02-01"),
+        row(1, temperature_c=60.0, time="2026-02-01"),
+        FrameRow(2, "f1.tif", 1, 0.0, temperature_c=21.0, time="2026-05-01"),
+    ]
+    asked = wanted_by_frames(
+        rows, serial="TEST-1", gain_mode="normal", panel_rows=ROWS, panel_columns=COLUMNS
+    )
+    texts = [misfit.text for misfit in judge(entry(), asked).misfits]
+    assert texts == [
+        "the frames are of 2026-05-01 (f1.tif, page 1 (row 2)), it holds until 2026-04-05",
+        "temperature of the frames 20 to 60 °C (60 °C: f1.tif, page 0 (row 1)), "
+        "the calibration's 10 to 30 °C",
+    ]
+    early = [row(0, time="2026-01-01T08:00:00"), row(1, time="2026-01-01T09:00:00")]
+    asked = wanted_by_frames(
+        early, serial="TEST-1", gain_mode="normal", panel_rows=ROWS, panel_columns=COLUMNS
+    )
+    (misfit,) = judge(entry(), asked).misfits  # all of one day: none stands out
+    assert misfit.text == "the frames are of 2026-01-01, it holds from 2026-01-05 on"

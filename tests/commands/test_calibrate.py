@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +16,22 @@ from typer.testing import CliRunner
 from pipeline.cli import app, run
 from pipeline.io.calibration_store import write_calibration
 from tests.calibration.ageing_panel import aged
+from tests.weld_folder import digests
 
+NAME = f"TEST-1_2026-01-05_{aged(0).identity[:12]}"
+ASKED = (
+    *("--serial", "TEST-1", "--gain-mode", "normal", "--kv", 160),
+    *("--temperature", 20, "--frame-time", 2, "--date", "2026-02-01"),
+)
 Call = Callable[..., tuple[int, str, str]]
 COMMANDS = ("check", "compare", "release", "withdraw", "list", "find")
+
+
+@pytest.fixture(autouse=True)
+def today(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is 2026-06-01."""
+    now = datetime(2026, 6, 1, tzinfo=UTC)
+    monkeypatch.setattr("pipeline.commands.library._now", lambda: now)
 
 
 @pytest.fixture
@@ -158,15 +172,11 @@ def test_compare_tells_what_it_does_to_strips(made: Path, tmp_path: Path, call: 
 
 
 def test_release_list_withdraw_find(made: Path, library: Path, call: Call) -> None:
-    name = f"TEST-1_2026-01-05_{aged(0).identity[:12]}"
-    asked = (
-        *("--library", library, "--serial", "TEST-1", "--gain-mode", "normal", "--kv", 160),
-        *("--temperature", 20, "--frame-time", 2, "--date", "2026-02-01"),
-    )
+    name, asked = NAME, ("--library", library, *ASKED)
     code, out, _ = call("find", *asked)
     assert code == 0
     assert f"calibration {library / name}\n" in out
-    assert "made 28 days before the frames" in out
+    assert "valid from 27 days before the frames" in out
 
     code, out, _ = call("list", "--library", library)
     assert re.search(rf"^released +{name}\n +from 2026-01-05, until 2026-04-05, normal gain, "
@@ -230,3 +240,148 @@ def test_wrong_calls(call: Call, words: tuple[str, ...], said: str) -> None:
     assert (code, out) == (2, "")
     assert said in err
     assert "Traceback" not in err
+
+
+# ---- libraries stay as they are -----------------------------------------------------------------
+
+
+def test_check_and_compare_leave_a_library_alone(
+    made: Path, library: Path, tmp_path: Path, call: Call, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = digests(library)
+    monkeypatch.chdir(tmp_path)
+    code, out, _ = call("check", library / NAME)
+    assert code == 0
+    assert f"page        {NAME}-check/acceptance.html" in out
+    for inside in (library / "check", library / NAME / "check"):
+        code, _, err = call("check", made / "worn", "--out", inside)
+        assert code == 2
+        assert "where nothing is ever written or changed" in err
+    monkeypatch.chdir(library)
+    assert call("compare", NAME, made / "worn")[0] == 2
+    assert call("check", NAME)[0] == 2
+    assert digests(library) == before
+
+
+def test_calibrate_does_not_replace_what_was_released(
+    library: Path, tmp_path: Path, call: Call
+) -> None:
+    config = tmp_path / "any.toml"
+    config.write_text(
+        '[panel]\nrows = 96\ncolumns = 128\npitch_mm = 0.1\nserial = "TEST-1"\n'
+        '[[exposures]]\nkind = "dark"\nfolder = "d"\n'
+        '[[exposures]]\nkind = "flat"\nfolder = "f"\ndose = 1.0\n',
+        encoding="utf-8",
+    )
+    before = digests(library)
+    code, _, err = call(config, "--out", library / NAME, "--replace")
+    assert code == 2
+    assert "lies in the library" in err
+    assert digests(library) == before
+
+
+def test_foreign_folders_are_named_by_list_and_do_no_harm(library: Path, call: Call) -> None:
+    (library / "foreign").mkdir()
+    code, out, _ = call("list", "--library", library)
+    assert code == 0
+    assert "note        foreign is no calibration and doesn't belong" in out
+    assert call("find", "--library", library, *ASKED)[0] == 0
+
+
+def test_edited_contents_are_refused_by_find_and_named_by_list(library: Path, call: Call) -> None:
+    facts = library / NAME / "calibration.json"
+    facts.chmod(0o644)
+    text = facts.read_text(encoding="ascii")
+    facts.write_text(text.replace('"kv_max": 180', '"kv_max": 190'), encoding="ascii")
+    code, out, err = call("find", "--library", library, *ASKED)
+    assert (code, out) == (2, "")
+    assert "has been changed since it was made" in err
+    code, out, _ = call("list", "--library", library)
+    assert code == 0
+    assert re.search(r"^ +damaged: .* has been changed since it was made", out, re.MULTILINE)
+    code, out, _ = call("list", "--library", library, "--json")
+    assert "has been changed" in record(out)["calibrations"][0]["fault"]
+
+
+# ---- names and places ---------------------------------------------------------------------------
+
+
+def test_check_of_the_folder_one_stands_in(
+    made: Path, tmp_path: Path, call: Call, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shutil.copytree(made / "worn", tmp_path / "worn")
+    monkeypatch.chdir(tmp_path / "worn")
+    assert call("check", ".")[0] == 0
+    assert (tmp_path / "worn-check" / "acceptance.html").is_file()
+
+
+def test_comparisons_of_folders_called_alike_are_named_by_where_they_lie(
+    made: Path, tmp_path: Path, call: Call, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for month, name in (("march", "new"), ("april", "worn")):
+        shutil.copytree(made / name, tmp_path / month / "calibration")
+    monkeypatch.chdir(tmp_path)
+    assert call("compare", "march/calibration", "april/calibration")[0] == 0
+    assert (tmp_path / "march-april" / "comparison.png").is_file()
+
+
+def test_withdraw_takes_the_path_that_release_prints(library: Path, call: Call) -> None:
+    options = ("--library", library, "--by", "C. Example", "--reason", "dust")
+    code, _, err = call("withdraw", aged(0).identity[:4], *options)
+    assert code == 2
+    assert "is too short to name a calibration" in err
+    assert call("withdraw", f"{library / NAME}/", *options)[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("date", "said"), [("2026-06-03", "lies in the future"), ("2026-01-05", "was released on")]
+)
+def test_decisions_are_dated_after_the_last_and_not_ahead(
+    library: Path, call: Call, date: str, said: str
+) -> None:
+    options = ("--library", library, "--by", "C. Example", "--reason", "dust", "--date", date)
+    code, _, err = call("withdraw", NAME, *options)
+    assert code == 2
+    assert said in err
+
+
+def test_release_says_what_asks_for_attention(
+    made: Path, library: Path, tmp_path: Path, call: Call
+) -> None:
+    options = ("--library", library, "--by", "C", "--despite-fail", "--reason", "so")
+    code, out, _ = call("release", made / "unfit", *options, "--date", "2026-05-01")
+    assert code == 0
+    assert re.search(r"^acceptance  fail\n(  .*\n)*  fail +Part of the pixels", out, re.M)
+
+
+def test_never_released_ones_stand_apart_in_the_list(made: Path, library: Path, call: Call) -> None:
+    shutil.copytree(made / "worn", library / "mar2")
+    _, out, _ = call("list", "--library", library)
+    assert re.search(r"^not released +mar2$", out, re.MULTILINE)
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (("--weld", "w.toml", "--date", "2026-03-01"), "so --date would not count"),
+        (("--serial", "TEST-1", "--kv", "nan"), "nan must be a number above 0"),
+        (("--serial", "TEST-1", "--kv", "-5"), "-5.0 must be a number above 0"),
+        (("--serial", "TEST-1", "--frame-time", "0"), "0.0 must be a number above 0"),
+        (("--serial", "TEST-1", "--temperature", "-300"), "above -273.15"),
+        (("--serial", "TEST-1"), "panel TEST-1 has calibrations in normal"),
+        (("--serial", "test-1"), "Did you mean TEST-1?"),
+    ],
+)
+def test_find_refuses_what_cannot_be(
+    library: Path, call: Call, options: tuple[str, ...], said: str
+) -> None:
+    code, out, err = call("find", "--library", library, *options)
+    assert (code, out) == (2, "")
+    assert said in " ".join(err.split())
+
+
+def test_a_misspelt_command_is_not_taken_for_a_config(call: Call) -> None:
+    code, _, err = call("chek", "mar2")
+    assert code == 2
+    assert "'chek' is no command and no config file; did you mean check?" in err
+    assert "girthstrip calibrate --help" in err

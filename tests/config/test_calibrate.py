@@ -271,6 +271,7 @@ thickness_mm = [2, 4, 6]
 
 def everything(old: str = "", new: str = "") -> str:
     text = GOOD.replace("kv_min = 120", "kv_min = 120\nsource_distance_mm = 700") + EVERYTHING
+    text = text.replace('folder = "dark"', 'folder = "dark"\ntemperature_c = 20\nframe_time_s = 2')
     assert old in text
     return text.replace(old, new, 1)
 
@@ -290,8 +291,8 @@ def test_every_kind_of_exposures(tmp_path: Path) -> None:
         ("dot_spacing_mm = 5", "", "exposures[7].dot_spacing_mm: is missing: how far apart"),
         ("thickness_mm = [2, 4, 6]", "thickness_mm = [2]", "thickness of each step, in order"),
         (
-            'folder = "dark"',
-            'folder = "dark"\ntemperature_c = 25',
+            "temperature_c = 20\nframe_time_s = 2",
+            "temperature_c = 25\nframe_time_s = 2",
             "exposures[4].temperature_c = 20: is not that of the first set of darks (25 °C)",
         ),
         (
@@ -307,3 +308,45 @@ def test_what_doesnt_go_together(tmp_path: Path, old: str, new: str, said: str) 
         load_calibrate_config(path)
     assert said in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+DARKS = """\
+[[exposures]]
+kind = "dark"
+folder = "dark_35c"
+temperature_c = 35
+frame_time_s = 2
+"""
+
+
+@pytest.mark.parametrize(
+    ("first", "told"),
+    [
+        (
+            "frame_time_s = 2",
+            r"exposures\[0\]\.temperature_c.*is missing: exposures\[3\] tells its temperature",
+        ),
+        (
+            "temperature_c = 22",
+            r"exposures\[0\]\.frame_time_s.*is missing: exposures\[3\] tells its frame time",
+        ),
+    ],
+)
+def test_where_one_set_of_darks_tells_a_condition_all_must(
+    tmp_path: Path, first: str, told: str
+) -> None:
+    text = GOOD.replace('folder = "dark"\n', f'folder = "dark"\n{first}\n') + DARKS
+    with pytest.raises(ConfigError, match=told):
+        load_calibrate_config(write(tmp_path, text))
+
+
+def test_the_first_darks_have_the_calibrations_frame_time(tmp_path: Path) -> None:
+    text = GOOD.replace('folder = "dark"\n', 'folder = "dark"\nframe_time_s = 4\n')
+    wrong = text.replace("kv_min = 120", "frame_time_s = 2.0")
+    with pytest.raises(
+        ConfigError, match=r"exposures\[0\]\.frame_time_s = 4.*not calibration\.frame_time_s = 2"
+    ):
+        load_calibrate_config(write(tmp_path, wrong))
+    near = text.replace("kv_min = 120", "frame_time_s = 4.03")
+    for right in (text, near):
+        assert load_calibrate_config(write(tmp_path, right)).exposures[0].frame_time_s == 4

@@ -14,6 +14,7 @@ from pipeline.config.records import Section
 from pipeline.config.weld import WeldJob, load_weld_config
 from pipeline.config.weld_sections import Frames
 from pipeline.quality.limits import Limits
+from pipeline.quality.mark_plans import DatumPlan, TapePlan
 from pipeline.simulation.presets import get_preset
 from pipeline.simulation.scan_configs import calibrate_text, stitch_text
 from pipeline.stages import STAGES
@@ -74,6 +75,10 @@ def test_what_is_commented_out_is_allowed_too(tmp_path: Path) -> None:
     assert job.frames.binary is not None
     assert job.strip.axial_mm == (-50.0, 50.0)
     assert "lag" in job.stages.sequence
+    assert job.tape is not None
+    assert job.datum is not None
+    offers = TapePlan(z_mm=job.tape.z_mm, long_z_mm=job.tape.long_z_mm)
+    assert job.tape == offers, "what is offered is the default"
 
     text = (CONFIGS / "continuous.toml").read_text(encoding="utf-8")
     offered = re.sub(r"^sequence.*\n", "", text, flags=re.MULTILINE)
@@ -106,7 +111,11 @@ def test_the_panoramic_config_explains_every_key() -> None:
         if isinstance(record, type) and issubclass(record, Section)
         for key in record.model_fields
     }
-    keys |= {field.name for record in (Limits, *STAGES.values()) for field in fields(record)}
+    keys |= {
+        field.name
+        for record in (Limits, TapePlan, DatumPlan, *STAGES.values())
+        for field in fields(record)
+    }
     # The source of a scan through two walls is explained in that scan's config.
     elsewhere = {"source_distance_mm", "binary", *STAGES}
     assert keys - explained - elsewhere == set()

@@ -474,8 +474,8 @@ min_gain = 2
         "command line: weld.operator = 3: must be text in quotes",
         "weld.toml:2: weld.diameter_mm = 0: must lie in (0, 5000] (the pipe's outer diameter)",
         "weld.toml:5: geometry.standoff_um = 10000: there is no such key; write it in mm: "
-        "standoff_mm = 10. The keys of [geometry]: arrangement, standoff_mm, source_offset_mm, "
-        "source_offset_sigma_mm, source_axial_mm, source_distance_mm, roll_deg, roll_sigma_deg",
+        "standoff_mm = 10. The keys of [geometry]: arrangement, standoff_mm, standoff_sigma_mm, "
+        "lift_off_sigma_mm, source_offset_mm, source_offset_sigma_mm, source_axial_mm, source_distance_mm, roll_deg, roll_sigma_deg",
         "weld.toml:7: strip.pitch_mm = 0: must lie in [0.01, 2] (side of a strip pixel)",
         'weld.toml:9: stages.sequence[0] = "blending": must come after registration',
         'weld.toml:9: stages.sequence = ["blending", "registration"]: flat_field is missing: '

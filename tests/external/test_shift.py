@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 from skimage.registration import phase_cross_correlation
 
-from pipeline.kernels.shift import best_match, refine_shift
+from pipeline.kernels.correlation import best_match
+from pipeline.kernels.shift import refine_shift
 from tests.kernels.shifted_pictures import SIZE, cramer_rao, moved, noisy, structure
 
 WINDOW = (16, 16, SIZE - 32, SIZE - 32)

@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 from pipeline.errors import OutputError
-from pipeline.io.folders import new_folder
+from pipeline.io.folders import new_folder, require_free
 from pipeline.io.strip import write_strip
 
 from .frame_files import without_rights
@@ -39,7 +39,7 @@ def _start(final: Path, body: str) -> subprocess.Popen[str]:
     code = textwrap.dedent(
         f"""
         import pathlib, sys, time
-        from pipeline.io.folders import new_folder
+        from pipeline.io.folders import new_folder, require_free
         final, own = pathlib.Path({str(final)!r}), ("quality.json", "strip.tif")
         with new_folder(final, replace=True, own_files=own) as partial:
             (partial / "strip.tif").write_bytes(bytes(1000))
@@ -348,3 +348,26 @@ def test_disk_that_is_really_full(tiny_disk: Path, write: Callable[[Path], None]
         write(partial)
     assert str(tiny_disk / "result") in str(caught.value)
     assert _names(tiny_disk) == []
+
+
+@pytest.mark.parametrize(
+    ("mark", "said"), [("library.json", "in the library"), ("calibration.json", "the calibration")]
+)
+def test_nothing_is_made_inside_a_library_or_a_calibration(
+    mark: str, said: str, tmp_path: Path
+) -> None:
+    home = tmp_path / "home"
+    (home / "below").mkdir(parents=True)
+    (home / mark).write_text("{}", encoding="ascii")
+    (tmp_path / "link").symlink_to(home)
+    for final in (home / "new", home / "below" / "deep" / "new", tmp_path / "link" / "new"):
+        with pytest.raises(OutputError, match=said), new_folder(final, replace=True):
+            raise AssertionError("the block must not be entered")
+        with pytest.raises(OutputError, match=said):
+            require_free(final, True, ())
+    assert sorted(path.name for path in home.iterdir()) == ["below", mark]
+    with new_folder(home / "new", into_library=True) as partial:
+        (partial / "a").touch()
+    assert (home / "new" / "a").is_file()
+    with new_folder(tmp_path / "beside"):
+        pass

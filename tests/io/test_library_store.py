@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import json
+import os
 import shutil
 import stat
 from concurrent.futures import ThreadPoolExecutor
@@ -17,7 +18,8 @@ from pipeline.errors import CalibrationError, OutputError
 from pipeline.io.calibration_store import read_calibration, write_calibration
 from pipeline.io.library_store import add_calibration, add_decision, is_library, read_library
 from tests.calibration.ageing_panel import aged
-from tests.weld_folder import digests, leftovers
+from tests.io.frame_files import without_rights
+from tests.weld_folder import digests, leftovers, read_json
 
 WHEN = "2026-03-02T08:00:00+00:00"
 
@@ -89,7 +91,7 @@ def test_a_decision_only_adds_a_record(library: Path) -> None:
     before = digests(library)
     add_decision(library, decision(aged(1), Status.WITHDRAWN, reason="dropped"))
     after = digests(library)
-    assert {name: after[name] for name in before} == before
+    assert {name for name in before if after[name] != before[name]} == {"library.json"}
     assert set(after) - set(before) == {"status/000004.json"}
 
 
@@ -139,13 +141,15 @@ def test_nobody_else_can_write_while_a_decision_is_recorded(
     locked = []
 
     def look(*_: object) -> None:
-        with (library / "library.json").open("rb") as other:
-            try:
-                fcntl.flock(other, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                locked.append(True)
+        other = os.open(library / "status", os.O_RDONLY)
+        try:
+            fcntl.flock(other, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            locked.append(True)
+        finally:
+            os.close(other)
 
-    monkeypatch.setattr("pipeline.io.library_store._append", look)
+    monkeypatch.setattr("pipeline.io.library_store.append_record", look)
     add_decision(library, decision(aged(1), Status.WITHDRAWN, reason="dropped"))
     assert locked == [True]
 
@@ -154,7 +158,8 @@ def test_a_copy_without_its_record_was_never_released(
     library: Path, sources: dict[int, tuple[Path, CalibrationSet]]
 ) -> None:
     """As if the tool had been killed between the two."""
-    write_calibration(library / "half-done", aged(2))
+    write_calibration(library.parent / "made", aged(2))
+    shutil.copytree(library.parent / "made", library / "half-done")
     half = read_library(library).entries[-1]
     assert (half.name, half.status) == ("half-done", None)
     entry = add_calibration(library, library / "half-done", decision(aged(2)))
@@ -218,15 +223,108 @@ def test_a_calibration_that_is_gone_is_noticed(library: Path) -> None:
         read_library(library)
 
 
-def test_a_second_copy_and_a_foreign_folder_are_refused(library: Path) -> None:
+def test_a_second_copy_is_refused(library: Path) -> None:
     name = read_library(library).entries[0].name
     shutil.copytree(library / name, library / "copy")
     with pytest.raises(CalibrationError, match="is the same calibration as"):
         read_library(library)
-    shutil.rmtree(library / "copy")
+
+
+def test_a_foreign_folder_is_named_and_left_alone(library: Path) -> None:
+    before = read_library(library)
     (library / "foreign").mkdir()
-    with pytest.raises(CalibrationError, match=r"foreign/calibration.json: is missing"):
+    (library / "foreign" / "notes.txt").write_text("mine", encoding="ascii")
+    known = read_library(library)
+    assert known.entries == before.entries
+    assert (before.foreign, known.foreign) == ((), ("foreign",))
+    add_decision(library, decision(aged(1), Status.WITHDRAWN, reason="dropped"))
+    assert (library / "foreign" / "notes.txt").is_file()
+
+
+def test_a_calibration_without_its_facts_is_not_taken_for_foreign(library: Path) -> None:
+    name = read_library(library).entries[0].name
+    (library / name / "calibration.json").unlink()
+    with pytest.raises(CalibrationError, match=f"lacks calibration .*; {name} has no calibration"):
         read_library(library)
+
+
+def test_nothing_is_written_into_a_library_but_by_its_own_module(library: Path) -> None:
+    before = digests(library)
+    name = read_library(library).entries[0].name
+    for place in (library / name, library / "new", library / name / "new"):
+        with pytest.raises(OutputError, match="nothing is ever written or changed"):
+            write_calibration(place, aged(2), replace=True)
+    assert digests(library) == before
+
+
+def test_a_library_is_not_begun_in_a_calibration(
+    sources: dict[int, tuple[Path, CalibrationSet]],
+) -> None:
+    source, calibration = sources[0]
+    with pytest.raises(OutputError, match="lies in the calibration"):
+        add_calibration(source / "library", source, decision(calibration))
+    assert not (source / "library").exists()
+
+
+@pytest.mark.parametrize("count", [1, 2, 3])
+def test_the_last_records_taken_out_are_noticed(library: Path, count: int) -> None:
+    for path in records(library)[-count:]:
+        path.unlink()
+    with pytest.raises(CalibrationError, match=rf"holds {3 - count} records; expected 3"):
+        read_library(library)
+
+
+def test_a_change_of_the_last_record_is_noticed(library: Path) -> None:
+    last = records(library)[-1]
+    spoil(last, last.read_text(encoding="ascii").replace("C. Example", "D. Example"))
+    with pytest.raises(CalibrationError, match=r"000003.json: has been changed since it was made"):
+        read_library(library)
+
+
+def test_a_writer_killed_before_the_count_leaves_a_sound_library(library: Path) -> None:
+    head = (library / "library.json").read_bytes()
+    add_decision(library, decision(aged(1), Status.WITHDRAWN, reason="dropped"))
+    (library / "library.json").write_bytes(head)  # as if killed before this was written anew
+    assert read_library(library).entries[1].status is Status.WITHDRAWN
+    add_decision(library, decision(aged(1), reason="it was the lamp"))
+    assert read_json(library / "library.json")["records"] == 5
+
+
+def test_a_library_begun_before_records_were_counted_is_read(library: Path) -> None:
+    (library / "library.json").write_text('{"schema": "girthstrip.library/1"}', encoding="ascii")
+    assert len(read_library(library).entries) == 2
+    add_decision(library, decision(aged(1), Status.WITHDRAWN, reason="dropped"))
+    assert read_json(library / "library.json")["records"] == 4
+
+
+def test_what_a_killed_writer_left_is_cleared_by_the_next(library: Path) -> None:
+    # 2**22 is the greatest process number that Linux gives, so this one never lives
+    (library / ".TEST-1_x.partial-4194305").mkdir()
+    (library / "status" / ".000004.json.partial").write_text("{", encoding="ascii")
+    assert len(read_library(library).entries) == 2
+    add_decision(library, decision(aged(1), Status.WITHDRAWN, reason="dropped"))
+    assert leftovers(library) == []
+    assert leftovers(library / "status") == []
+
+
+def test_missing_rights_are_told_as_such(library: Path) -> None:
+    with (
+        without_rights(records(library)[0]),
+        pytest.raises(
+            CalibrationError, match=r"can't be read \(Permission denied\). Check the rights"
+        ),
+    ):
+        read_library(library)
+
+
+def test_without_its_first_file_the_missing_file_is_named(
+    library: Path, sources: dict[int, tuple[Path, CalibrationSet]]
+) -> None:
+    (library / "library.json").unlink()
+    with pytest.raises(CalibrationError, match=r"library\.json: is missing"):
+        read_library(library)
+    with pytest.raises(CalibrationError, match=r"library\.json: is missing"):
+        add_calibration(library, sources[0][0], decision(sources[0][1]))
 
 
 def test_what_is_no_library_is_refused(library: Path, tmp_path: Path) -> None:

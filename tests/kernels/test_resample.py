@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
@@ -20,6 +20,7 @@ from pipeline.kernels.resample import (
     PHASES,
     R0,
     SCALE,
+    SPREAD_SUMS,
     STEP,
     SUM_VALUE,
     SUM_VARIANCE,
@@ -31,6 +32,7 @@ from pipeline.kernels.resample import (
     noise_factors,
     unroll_block,
 )
+from pipeline.kernels.spread import spread_rows
 
 ROWS, COLUMNS = 60, 90
 FACTORS = noise_factors()
@@ -57,14 +59,28 @@ class Job:
     slope: np.float32
     row_weight: np.ndarray
     strip_rows: int
+    row_scale: np.ndarray = field(default_factory=lambda: np.ones(ROWS, np.float32))
 
     @property
     def tile(self) -> np.ndarray:
         return np.zeros((self.strip_rows, TILE_SUMS, self.table.shape[1]), np.float32)
 
-    def accumulate(self, tile: np.ndarray) -> np.ndarray:
+    @property
+    def spread(self) -> np.ndarray:
+        rows = spread_rows(self.strip_rows)
+        return np.zeros((rows, SPREAD_SUMS, self.table.shape[1]), np.float32)
+
+    def accumulate(self, tile: np.ndarray, spread: np.ndarray | None = None) -> np.ndarray:
         accumulate_block(
-            self.values, self.flags, self.table, self.slope, self.row_weight, FACTORS, tile
+            self.values,
+            self.flags,
+            self.table,
+            self.slope,
+            self.row_scale,
+            self.row_weight,
+            FACTORS,
+            tile,
+            self.spread if spread is None else spread,
         )
         return tile
 
@@ -118,7 +134,8 @@ def dense(job: Job) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     left = np.floor(x).astype(int)
     taps = lagrange(x.astype(np.float64) - left)
     row = np.arange(rows)[:, np.newaxis]
-    across = sum(taps[k] * job.values[row, left + k - 2] for k in range(6))
+    scaled = job.values * job.row_scale[:, np.newaxis].astype(np.float64)
+    across = sum(taps[k] * scaled[row, left + k - 2] for k in range(6))
     good = (job.flags[row, left] == 0) & (job.flags[row, left + 1] == 0)
     above = np.floor(y).astype(int)
     taps = lagrange(y.astype(np.float64) - above)
@@ -142,6 +159,7 @@ def dense(job: Job) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 @pytest.mark.parametrize("seed", range(3))
 def test_accumulate_block_equals_its_dense_twin(seed: int, slope: float) -> None:
     job = made(seed, slope=slope)
+    job.row_scale = np.linspace(0.98, 1.03, ROWS, dtype=np.float32)
     before = job.values.copy(), job.flags.copy(), job.table.copy()
     tile = job.accumulate(job.tile)
     value, weight, variance = dense(job)

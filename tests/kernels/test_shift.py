@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
-from pipeline.kernels.shift import best_match, refine_shift
+from pipeline.kernels.correlation import best_match
+from pipeline.kernels.shift import refine_shift
 from tests.kernels.shifted_pictures import SIZE, cramer_rao, moved, noisy, structure
 
 WINDOW = (24, 20, 72, 80)
@@ -19,7 +21,7 @@ def off_by(seed: int, sigma: float, blur_px: float, **options: float) -> tuple[n
     metal = structure(seed)
     a, b = noisy(metal, sigma, rng, blur_px), noisy(moved(metal, *truth), sigma, rng, blur_px)
     start = tuple(truth + rng.uniform(-0.7, 0.7, 2))
-    found = refine_shift(a, b, WINDOW, start, **options)
+    found = refine_shift(a, b, WINDOW, start, blur_px=blur_px, **options)
     assert found is not None and found.converged
     error = np.array([found.rows, found.columns]) - truth
     return error, np.sqrt(np.diag(found.covariance)), np.diag(cramer_rao(metal, WINDOW, sigma))
@@ -124,7 +126,7 @@ def test_two_pictures_of_noise_claim_no_shift(blur_px: float) -> None:
     for seed in range(60):
         rng = np.random.default_rng([seed, 3])
         a, b = (noisy(np.zeros((SIZE, SIZE)), 1.0, rng, blur_px) for _ in range(2))
-        shift = refine_shift(a, b, WINDOW, (0.0, 0.0))
+        shift = refine_shift(a, b, WINDOW, (0.0, 0.0), blur_px=blur_px)
         if shift is not None and shift.converged:
             claimed += 1
             # What noise has in common by chance is little: a tie that weighs next to nothing.
@@ -202,6 +204,18 @@ def test_best_match_finds_the_place_to_a_part_of_a_pixel(corner: tuple[int, int]
         assert peak.second < 0.5  # well outside the peak's own lobe (waves of 3 px)
 
 
+def test_a_place_to_avoid_is_passed_over() -> None:
+    metal = structure(2).astype(np.float32)
+    template, field = metal[20:60, 30:80], metal.copy()
+    best = best_match(template, field, lobe_px=3)
+    assert best is not None and best.score > 0.999
+    other = best_match(template, field, lobe_px=3, avoid=(20.2, 29.7))
+    assert other is not None and other.score < 0.9
+    assert max(abs(other.rows - 20), abs(other.columns - 30)) > 3
+    # A search no larger than what is avoided leaves nothing.
+    assert best_match(template, metal[18:62, 28:82], lobe_px=3, avoid=(2, 2)) is None
+
+
 def test_a_texture_that_repeats_has_a_second_peak_as_good() -> None:
     metal = np.tile(structure(4, size=64), (2, 2)).astype(np.float32)
     peak = best_match(metal[10:50, 10:50], metal, lobe_px=4)
@@ -225,3 +239,27 @@ def test_flat_pictures_match_nowhere(value: float) -> None:
     assert best_match(flat_template, metal, lobe_px=3) is None
     peak = best_match(metal[:40, :40], flat_field, lobe_px=3)
     assert peak is None or peak.score < 0.1
+
+
+@pytest.mark.parametrize("strong_rows", [(20, 50), (60, 110), (0, 128)])
+def test_a_stretched_patch_tells_where_its_shift_holds(strong_rows: tuple[int, int]) -> None:
+    """The second picture is the first one stretched along the rows by 0.5 % about row 84: the shift
+    grows with the row, and what is found is the one at ``at``, wherever the structure lies."""
+    stretch, about = 0.005, 84.0
+    rng = np.random.default_rng(6)
+    first = ndimage.gaussian_filter(rng.standard_normal((168, 168)), 2.0)
+    height = np.full(168, 0.1)
+    height[20 + strong_rows[0] : 20 + strong_rows[1]] = 1.0
+    first *= ndimage.gaussian_filter1d(height, 3)[:, np.newaxis]
+    rows, columns = np.mgrid[:168, :168].astype(np.float64)
+    back = about + (rows - about) / (1 + stretch)
+    second = ndimage.map_coordinates(first, [back, columns], order=5, mode="nearest")
+    found = refine_shift(
+        first.astype(np.float32), second.astype(np.float32), (20, 20, 128, 128), (0.0, 0.0)
+    )
+    assert found is not None and found.converged
+    # The middle of a 30 to 128 rows high band of some hundred blobs, and their own unevenness.
+    assert found.at[0] == pytest.approx(20 + np.mean(strong_rows), abs=12)
+    # Blobs that are torn by ±0.3 px tell it to four rows, 0.02 px; the patch's middle would be up
+    # to 29 rows off.
+    assert found.rows == pytest.approx(stretch * (found.at[0] - about), abs=0.02)

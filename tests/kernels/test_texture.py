@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.kernels.texture import texture_of
+from pipeline.kernels.texture import texture_of, without_spikes
 
 USUAL = {"floor": 10.0, "background_px": 8.0, "blur_px": 1.0}
 
@@ -81,3 +81,33 @@ def test_slow_waves_are_taken_away_as_the_background_follows_them(background_px:
     left = 1 - np.exp(-2 * (np.pi * background_px / period) ** 2)
     # The coarser grid's own averaging and linear interpolation take 1 % of the background.
     assert amplitude == pytest.approx(0.01 * left, rel=0.05, abs=2e-4)
+
+
+# ---- hits on the panel --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("factor", [0.3, 3.0])
+@pytest.mark.parametrize("size", [(1, 1), (2, 1), (2, 2)])
+def test_single_pixels_and_small_groups_are_cut_to_their_surroundings(
+    factor: float, size: tuple[int, int]
+) -> None:
+    values = np.full((30, 40), 1000.0, np.float32)
+    hit = values.copy()
+    hit[12 : 12 + size[0], 20 : 20 + size[1]] *= factor
+    kept = hit.copy()
+    found = without_spikes(hit)
+    np.testing.assert_array_equal(hit, kept)  # inputs are left alone
+    # Four of the nine about a pixel are still fewer than the rest; 5 % remain.
+    assert np.abs(found / values - 1).max() <= 0.05 + 1e-6
+    assert np.count_nonzero(found != values) == size[0] * size[1]
+
+
+def test_edges_lines_and_noise_are_left_as_they_are() -> None:
+    rng = np.random.default_rng(3)
+    values = rng.normal(1000, 7, (60, 80)).astype(np.float32)  # 5 % is seven of its sigmas
+    values[:, 40:] *= 0.3
+    values[20:23] *= 1.5
+    differs = np.argwhere(without_spikes(values) != values)
+    # Only where line and edge cross: there a corner's pixel has four of the nine like itself.
+    assert len(differs) <= 4
+    assert all(row in (19, 20, 22, 23) and column in (39, 40) for row, column in differs)

@@ -130,6 +130,21 @@ def test_clusters_and_lines_are_ringed_and_named(html: str) -> None:
     assert any(label.startswith("l") for label in labels)
 
 
+def test_names_and_labels_are_explained(html: str) -> None:
+    text = Page(html).text
+    assert "rc8x5-12 is a cluster 8 rows high and 5 columns wide" in text
+    assert "bad neighbourhood is a good one with only bad ones about it" in text
+    assert "these figures differ from those of the gain alone" in text
+    for name in ("tube voltage", "temperature", "frame time"):
+        assert f"Valid for {name}" in text
+
+
+def test_no_two_figures_have_one_title() -> None:
+    acceptance = judge_acceptance(aged(3).facts, LIMITS, aged(0).facts, compare(aged(0), aged(3)))
+    titles = [FIGURE_TITLES[figure.check.id] for figure in acceptance.figures]
+    assert len(set(titles)) == len(titles)
+
+
 def test_the_first_calibration_has_a_page_too() -> None:
     text = Page(page_of(0, alone=True)).text
     assert "nothing: the panel’s first calibration" in text

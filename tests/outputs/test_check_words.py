@@ -60,14 +60,16 @@ def test_a_passed_measure_without_a_limit_is_only_reported():
 
 
 def test_every_check_that_a_strip_can_have_has_its_words():
-    source = Path(pipeline.__file__).parent / "quality" / "assemble.py"
+    quality = Path(pipeline.__file__).parent / "quality"
     texts = [
         node.value
+        for source in (quality / "assemble.py", quality / "tape.py")
         for node in ast.walk(ast.parse(source.read_text(encoding="utf-8")))
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
     ]
     ids = {text for text in texts if re.fullmatch(r"[a-z]+\.[a-z_]+", text)}
-    assert {"coverage.gap_mm", "geometry.ruler_sigma_mm", "lag.missing_history"} <= ids
+    named = {"coverage.gap_mm", "geometry.ruler_sigma_mm", "lag.missing_history"}
+    assert named | {"position.tape_mm"} <= ids
     assert ids <= set(CHECK_TITLES)
     reported = {"acquisition.frames_used", "acquisition.ramp_up", "noise.predicted_snr"}
     assert ids - reported - {"registration.closure_axial_mm"} <= set(WHAT_TO_DO)

@@ -49,9 +49,22 @@ def test_a_source_that_is_carried_along_is_never_off_the_axis():
     assert not [label for label, _ in geometry_facts(log) if label.startswith("Source")]
 
 
+def test_a_stand_off_stands_beside_what_was_told_and_how_it_varies():
+    # The invented lift-off is one sine round the ring, 1 mm high.
+    assert dict(geometry_facts(LOG))["Stand-off"] == (
+        "10.20 ± 0.03 mm (10.00 mm told), outer surface to panel; round the ring between −1.00 and "
+        "+1.00 mm of that"
+    )
+    held = replace(LOG, geometry=replace(LOG.geometry, refined=(), lift_off_mm=()))
+    assert dict(geometry_facts(held))["Stand-off"] == "10.20 mm, outer surface to panel"
+
+
 def test_what_was_solved_is_named_in_words_once():
     facts = dict(geometry_facts(LOG))
-    assert facts["Solved from the frames"] == "the source’s place, wind"
+    assert facts["Solved from the frames"] == (
+        "the source’s place, the stand-off, its variation round the ring, wind"
+    )
+    assert facts["Hardly told by the frames"] == "wind"
     assert facts["Encoder’s scale"] == "1 mm counted is 1.00120 mm travelled"
     held = replace(LOG, geometry=replace(LOG.geometry, refined=()))
     assert dict(geometry_facts(held))["Solved from the frames"].startswith("nothing")

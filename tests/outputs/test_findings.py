@@ -2,7 +2,7 @@ from dataclasses import replace
 
 from pipeline.model import Verdict
 from pipeline.outputs.findings import findings
-from pipeline.quality.log import FrameRecord, Gap, at_most
+from pipeline.quality.log import FrameRecord, Gap, TapeFacts, TapeTick, at_most
 from tests.outputs.weld import make_log
 
 
@@ -63,6 +63,15 @@ def test_the_worst_seam_and_the_least_sure_frame_are_named():
     # Steps of the seams run from −0.3 to +0.4 %; the last lies half a frame before the datum.
     assert where(with_check(log, "seam.level_step")) == "at 496 mm, where f8.tif meets f1.tif"
     assert where(with_check(log, "seam.level_step", seams=())) == ""
+    apart = (
+        replace(log.seams[0], disagreement=1.1, disagreement_s_mm=30.0, disagreement_z_mm=2.0),
+        replace(log.seams[1], disagreement=4.2, disagreement_s_mm=95.6, disagreement_z_mm=-8.2),
+        log.seams[2],
+    )
+    assert where(with_check(log, "seam.disagreement", seams=apart)) == (
+        "at 96 mm, −8 mm along the pipe, near where f2.tif meets f3.tif"
+    )
+    assert where(with_check(log, "seam.disagreement")) == ""  # none of its seams tells
     unsure = tuple(
         replace(frame, sigma_mm=0.3) if frame.file == "f3.tif" else frame for frame in log.frames
     )
@@ -70,6 +79,13 @@ def test_the_worst_seam_and_the_least_sure_frame_are_named():
         where(with_check(log, "registration.position_sigma_mm", frames=unsure))
         == "f3.tif, at 132 mm"
     )
+
+
+def test_the_worst_tick_of_the_tape_is_named():
+    ticks = (TapeTick(0, 0.1, 0.1), TapeTick(7, 68.8, -1.2), TapeTick(9, 90.6, 0.6))
+    tape = TapeFacts(10.0, 10, 0.8, 0.1, 0.0, None, ticks)
+    assert where(with_check(make_log(), "position.tape_mm", tape=tape)) == "tick 7, at 68.8 mm"
+    assert where(with_check(make_log(), "position.tape_mm")) == ""
 
 
 def test_many_gaps_are_cut_short():

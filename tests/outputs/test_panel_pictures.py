@@ -94,3 +94,14 @@ def test_come_lies_over_gone_over_kept() -> None:
     shown = decoded(changed_pixel_picture(come, gone, kept))
     assert tuple(shown[10, 10]) == (0x00, 0x5E, 0xD5)
     assert tuple(shown[20, 30]) == (0xB2, 0x72, 0x00)
+
+
+def test_changes_within_the_noise_are_pale() -> None:
+    change = np.random.default_rng(2).normal(0, 1e-3, (60, 80)).astype(np.float32)
+    good = np.ones(change.shape, bool)
+    picture = change_picture(change, good, noise=1e-3)
+    assert (picture.low, picture.high) == (-3e-3, 3e-3)
+    change[:20] += 0.02
+    large = change_picture(change, good, noise=1e-3)
+    assert large.high == pytest.approx(0.0225, abs=5e-4)  # 99.5 % of all: 98.5 % of the larger
+    assert change_picture(change, good, 1e-3, noise=1e-3).high == 1e-3

@@ -7,6 +7,7 @@ import pytest
 
 from pipeline.outputs.coverage import coverage_profile
 from pipeline.outputs.plots import draw_plots
+from pipeline.quality.log import TapeFacts, TapeTick, at_most
 from tests.outputs.weld import PITCH_MM, make_arrays, make_log
 
 
@@ -92,6 +93,25 @@ def test_drawing_leaves_matplotlibs_settings_as_they_were(coverage):
     before = dict(matplotlib.rcParams)
     draw_plots(make_log(), coverage)
     assert dict(matplotlib.rcParams) == before
+
+
+def test_a_tape_is_drawn_with_its_ticks(coverage):
+    off = [0.1, -0.4, 0.2]
+    tape = TapeFacts(
+        10.0, 4, 0.265, 0.1, 0.001, 5.1,
+        tuple(TapeTick(k, 10.0 * k + d, d) for k, d in enumerate(off)),
+    )  # fmt: skip
+    log = make_log()
+    check = at_most("position.tape_mm", 0.4, 0.3, stage="a", unit="mm", basis="config")
+    plot = draw_plots(replace(log, tape=tape, checks=(*log.checks, check)), coverage)[-1]
+    assert plot.title == "Location tape"
+    assert ">deviation / mm<" in plot.svg
+    assert plot.found == (
+        "3 of 4 ticks; largest −0.40 mm at 10 mm, root mean square 0.265 mm. From the last tick "
+        "to the first: 5.1 mm. The limit, ±0.3 mm, is dashed."
+    )
+    arc = replace(log, tape=replace(tape, closing_mm=None))
+    assert "to the first" not in draw_plots(arc, coverage)[-1].found
 
 
 def test_plots_without_data_are_left_out(coverage):

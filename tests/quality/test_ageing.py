@@ -65,6 +65,8 @@ def test_ageing_is_noticed_in_time_and_fails_in_the_end() -> None:
         ("offset.drift", "dark_drift_gv", 1.0, -11.9, -12.1, -24.1),
         ("noise.read_gv_rise", "dark_std_gv", 0.25, 14.9, 15.1, 18.1),
         ("uniformity.spread", "uniformity", 0.01, 0.0099, 0.0101, 0.0201),
+        ("uniformity.flat_shape", "flat_shape_between", 0.02, 0.0199, 0.0201, 0.0401),
+        ("uniformity.flat_shape", "flat_shape_within", 0.02, 0.0199, 0.0201, 0.0401),
         ("linearity.deviation", "linearity_deviation", 0.02, 0.0199, 0.0201, 0.0401),
         ("lag.first_frame", "lag_first_frame", 0.05, 0.0499, 0.0501, 0.101),
         ("lag.first_frame_rise", "lag_first_frame", 0.5, 0.0299, 0.0301, 0.0401),
@@ -169,8 +171,17 @@ def test_clusters_and_lines_ask_for_attention_and_never_fail() -> None:
     )
     acceptance = judge_acceptance(many, LIMITS, FIRST, compare(aged(0), aged(0)))
     found = verdicts(acceptance)
-    assert (found["pixels.relevant_clusters"], found["pixels.new_lines"]) == ("attention",) * 2
-    tolerant = AcceptanceLimits(relevant_clusters=40, new_lines=9)
+    new = found["pixels.new_relevant_clusters"], found["pixels.new_lines"]
+    assert new == ("attention",) * 2
+    assert found["pixels.relevant_clusters"] == "pass"  # counted, not judged
+    # A panel that has had them from its first day on is as it was.
+    since = compare(aged(0), aged(0))
+    assert judge_acceptance(many, LIMITS, many, since).verdict is Verdict.PASS
+    assert judge_acceptance(many, LIMITS).verdict is Verdict.PASS
+    strict = AcceptanceLimits(relevant_clusters=39)
+    assert verdicts(judge_acceptance(many, strict))["pixels.relevant_clusters"] == "attention"
+    tolerant = AcceptanceLimits(relevant_clusters=40, new_relevant_clusters=40, new_lines=9)
+    assert judge_acceptance(many, tolerant, FIRST, since).verdict is Verdict.PASS
     assert judge_acceptance(many, tolerant, FIRST).verdict is Verdict.PASS
     assert judge_acceptance(FIRST, LIMITS, many, compare(aged(0), aged(0))).verdict is Verdict.PASS
 

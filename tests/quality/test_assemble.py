@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from pipeline.model import Origin, Strip, StripGrid, Verdict
-from pipeline.quality.assemble import acquisition_checks, strip_checks
+from pipeline.quality.assemble import acquisition_checks, disagreement_check, strip_checks
 from pipeline.quality.limits import Limits
 from pipeline.quality.placing import unlinked_check
 
@@ -54,6 +54,20 @@ def test_many_names_are_counted():
 def test_nearly_every_pixel_needs_a_frame(frames, verdict):
     check = by_id(strip_checks(strip_of(frames), [], 0, Limits()))["coverage.frames"]
     assert (check.value, check.limit, check.verdict) == (frames, 1.0, verdict)
+
+
+@pytest.mark.parametrize(
+    ("sigmas", "value", "verdict"),
+    [
+        ([1.0, 3.0, 2.0], 3.0, Verdict.PASS),
+        ([1.0, 3.1], 3.1, Verdict.ATTENTION),
+        ([9.1], 9.1, Verdict.FAIL),
+        ([], None, Verdict.ATTENTION),
+    ],
+)
+def test_frames_that_lie_apart_in_the_strip_are_told(sigmas, value, verdict):
+    check = disagreement_check(sigmas)
+    assert (check.id, check.value, check.verdict) == ("seam.disagreement", value, verdict)
 
 
 def strip_of(frames: int) -> Strip:

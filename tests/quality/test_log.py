@@ -1,5 +1,6 @@
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -7,7 +8,14 @@ from pydantic import ValidationError
 
 from pipeline.errors import InputError
 from pipeline.model import Verdict
-from pipeline.quality.log import SCHEMA, FrameRecord, InputFile, QualityLog
+from pipeline.quality.log import (
+    SCHEMA,
+    FrameRecord,
+    InputFile,
+    QualityLog,
+    TapeFacts,
+    TapeTick,
+)
 from tests.outputs.weld import make_log, with_checks
 
 
@@ -22,7 +30,7 @@ def test_json_has_every_key_of_the_schema_sorted_and_without_clocks():
     assert list(document) == sorted(document)
     assert set(document) == {
         "schema", "weld", "exposure", "verdict", "checks", "remarks", "strip", "geometry", "frames",
-        "seams", "gaps", "inputs", "calibration", "software",
+        "seams", "gaps", "inputs", "calibration", "software", "tape",
     }  # fmt: skip
     assert document["schema"] == SCHEMA
     assert document["verdict"] == "fail"
@@ -30,6 +38,15 @@ def test_json_has_every_key_of_the_schema_sorted_and_without_clocks():
         "id", "stage", "value", "unit", "limit", "verdict", "basis", "note",
     }  # fmt: skip
     assert document["frames"][0]["position_mm"] is None
+
+
+def test_a_tape_comes_back_too():
+    tape = TapeFacts(
+        10.0, 4, 0.2, 0.1, 0.001, None, (TapeTick(0, 0.1, 0.1), TapeTick(3, 30.3, 0.3))
+    )
+    log = replace(make_log(), tape=tape)
+    assert QualityLog.from_json(log.to_json()) == log
+    assert json.loads(log.to_json())["tape"]["ticks"][1]["deviation_mm"] == 0.3
 
 
 def test_the_verdict_is_the_worst_of_the_checks():

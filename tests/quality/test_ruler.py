@@ -1,4 +1,4 @@
-"""What an uncertain source and roll do to the strip's ruler: against rays, and against many draws.
+"""What an uncertain source, stand-off and roll do to the ruler: against rays and many draws.
 
 That the adjustment's sigmas are true to its errors is checked in tests/stages/test_adjustment.py.
 """
@@ -67,6 +67,16 @@ def test_the_slope_with_the_roll_is_the_row_and_the_scale() -> None:
     np.testing.assert_allclose(slopes[:, 2], -(rows - 159.5) * 0.1 * scale, atol=1e-6)
 
 
+def test_the_slope_with_the_stand_off_is_the_panel_angle() -> None:
+    """tan φ = u / L: a panel further out by δ shows the place R sin φ cos φ δ / L nearer."""
+    axis = replace(PIPE, source_x_mm=0.0, source_y_mm=0.0)
+    column = np.array([0.0, 100.0, 191.5, 383.0])
+    slopes = place_slopes(axis, replace(PANEL, roll_rad=0.0), np.zeros(4), column, 159.5)
+    phi = np.arctan((column - 191.5) * 0.1 / axis.panel_distance_mm)
+    expected = -axis.radius_mm * np.sin(phi) * np.cos(phi) / axis.panel_distance_mm
+    np.testing.assert_allclose(slopes[:, 3], expected, atol=1e-8)
+
+
 def test_frames_that_see_a_place_agree_about_it_whatever_the_source() -> None:
     """Why no overlap shows it: the whole panel's lever changes by few per cent between frames."""
     s = np.full(5, 200.0)
@@ -79,10 +89,11 @@ def test_frames_that_see_a_place_agree_about_it_whatever_the_source() -> None:
 
 @pytest.mark.parametrize("geometry", [PIPE, TWO_WALL, ScanGeometry(57.15, 10.0)])
 @pytest.mark.parametrize(
-    ("source", "roll_deg"), [((0.6, 0.2), 0.0), ((0, 0), 0.1), ((0.3, 1), 0.1)]
+    ("source", "roll_deg", "standoff_mm"),
+    [((0.6, 0.2), 0.0, 0.0), ((0, 0), 0.1, 0.0), ((0, 0), 0.0, 0.3), ((0.3, 1), 0.1, 0.2)],
 )
 def test_sigma_is_the_scatter_of_the_worst_place(
-    geometry: ScanGeometry, source: tuple[float, float], roll_deg: float
+    geometry: ScanGeometry, source: tuple[float, float], roll_deg: float, standoff_mm: float
 ) -> None:
     position = np.linspace(0, 240, 9)
     told = ruler_sigma_mm(
@@ -93,6 +104,7 @@ def test_sigma_is_the_scatter_of_the_worst_place(
         axial_mm=AXIAL,
         source_sigma_mm=source,
         roll_sigma_rad=math.radians(roll_deg),
+        standoff_sigma_mm=standoff_mm,
     )
     rng = np.random.default_rng(5)
     at = position[:, np.newaxis, np.newaxis]
@@ -100,9 +112,16 @@ def test_sigma_is_the_scatter_of_the_worst_place(
     column, row = surface_to_pixel(geometry, PANEL, at, 0.0, s, np.array(AXIAL))
     places = []
     for _ in range(400):
-        x, y, roll = rng.standard_normal(3) * [*source, math.radians(roll_deg)]
+        x, y, roll, standoff = rng.standard_normal(4) * [
+            *source,
+            math.radians(roll_deg),
+            standoff_mm,
+        ]
         really = replace(
-            geometry, source_x_mm=geometry.source_x_mm + x, source_y_mm=geometry.source_y_mm + y
+            geometry,
+            source_x_mm=geometry.source_x_mm + x,
+            source_y_mm=geometry.source_y_mm + y,
+            standoff_mm=geometry.standoff_mm + standoff,
         )
         turned = replace(PANEL, roll_rad=PANEL.roll_rad + roll)
         places.append(pixel_to_surface(really, turned, at, 0.0, column, row)[0])
@@ -123,6 +142,7 @@ def test_an_uncertain_source_counts_by_the_stand_off() -> None:
         axial_mm=(0.0, 0.0),
         source_sigma_mm=(0.0, 0.5),
         roll_sigma_rad=0.0,
+        standoff_sigma_mm=0.0,
     )
     assert told == pytest.approx(0.5 * 25 / 125, rel=1e-6)
 
@@ -136,6 +156,7 @@ def test_a_source_carried_round_has_no_place_to_be_uncertain_of() -> None:
         axial_mm=AXIAL,
         source_sigma_mm=(5.0, 5.0),
         roll_sigma_rad=0.0,
+        standoff_sigma_mm=0.0,
     )
     assert told == 0.0
 

@@ -218,6 +218,8 @@ wall_mm = 10.0
 standoff_mm = {STANDOFF_MM}
 source_offset_sigma_mm = 0.05
 roll_sigma_deg = 0.02
+standoff_sigma_mm = 0.005
+lift_off_sigma_mm = 0.005
 
 [scan]
 ring = false

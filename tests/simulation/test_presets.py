@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from pipeline.errors import InputError
@@ -59,3 +60,11 @@ def test_the_full_ring_is_the_one_that_was_asked_for() -> None:
     hard = get_preset("hard24").geometry
     assert math.hypot(hard.source_x_mm, hard.source_y_mm) == pytest.approx(8.0)
     assert get_preset("continuous24").carriage.stops == 400
+
+
+def test_the_hard_ring_stands_off_by_more_and_less_all_the_way_round() -> None:
+    hard = get_preset("hard24").geometry
+    lift = np.asarray(hard.lift_mm(np.linspace(0, 2 * math.pi, 361)))
+    assert lift.min() == pytest.approx(-1.5, abs=0.1)
+    assert lift.max() == pytest.approx(1.5, abs=0.1)
+    assert all(get_preset(name).geometry.lift_off_mm == () for name in PRESETS if name != "hard24")

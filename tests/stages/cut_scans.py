@@ -13,7 +13,7 @@ from pipeline.geometry import Panel, ScanGeometry
 from pipeline.model import Frame, Placement, Strip, StripGrid
 from pipeline.stages.blending import Blending, Composition
 from pipeline.stages.distortion import Distortion
-from tests.stages.invented import calibration_of, frame_of, waves
+from tests.stages.invented import Surface, calibration_of, frame_of, waves
 
 PITCH = 0.2
 PANEL = Panel(120, 200, PITCH)
@@ -30,6 +30,7 @@ class Cut:
     placement: Placement
     frames: tuple[Frame, ...]
     calibration: CalibrationSet
+    surface: Surface
 
     def composition(self) -> Composition:
         return Composition(
@@ -45,7 +46,7 @@ class Cut:
     def truth(self) -> np.ndarray:
         s = self.grid.s_first_mm + np.arange(self.grid.shape[1]) * self.grid.pitch_mm
         z = self.grid.z_first_mm + np.arange(self.grid.rows)[:, np.newaxis] * self.grid.pitch_mm
-        return SURFACE(s, z)
+        return self.surface(s, z)
 
     def compose(self, blending: Blending | None = None, threads: int = 2) -> tuple[Strip, int, int]:
         with ThreadPoolExecutor(threads) as pool:
@@ -73,8 +74,10 @@ def cut(
     axial_mm: float = 0.0,
     noise: NoiseModel | None = None,
     seed: int = 0,
+    surface: Surface | None = None,
     rows: int = 67,  # 6.6 mm up and down; at the seams a frame sees 7.4 mm
 ) -> Cut:
+    metal = surface or SURFACE
     rng = np.random.default_rng(seed)
     once = geometry.circumference_mm
     if ring:
@@ -94,20 +97,20 @@ def cut(
     axial = axial_mm * rng.uniform(-1, 1, len(position))
     level = np.exp(rng.normal(0, 0.05, len(position)))
     frames = tuple(
-        frame_of(SURFACE, geometry, panel, p, a, index=k, level=q, noise=noise, seed=seed)
+        frame_of(metal, geometry, panel, p, a, index=k, level=q, noise=noise, seed=seed)
         for k, (p, a, q) in enumerate(zip(position, axial, level, strict=True))
     )
     placement = Placement(np.arange(len(position)), position, np.zeros(len(position)), axial, level)
-    return Cut(geometry, panel, grid, placement, frames, calibration_of(panel, NOISE))
+    return Cut(geometry, panel, grid, placement, frames, calibration_of(panel, NOISE), metal)
 
 
-def with_noise(scan: Cut, seed: int) -> tuple[Frame, ...]:
+def with_noise(scan: Cut, seed: int, noise: NoiseModel = NOISE) -> tuple[Frame, ...]:
     """The scan's frames, each with new noise."""
     rng = np.random.default_rng([seed, 5])
     return tuple(
         replace(
             f,
-            values=rng.normal(f.values, np.sqrt(NOISE.offset + NOISE.slope * f.values)).astype(
+            values=rng.normal(f.values, np.sqrt(noise.offset + noise.slope * f.values)).astype(
                 np.float32
             ),
         )

@@ -109,14 +109,14 @@ def frame_of(
 ) -> Frame:
     """What the panel shows at ``position_mm``; corrected, float32, nothing flagged.
 
-    With a source off the axis its beam is in there, beside what the flats took out.
+    With a source off the panel's middle its beam is in there, beside what the flats took out.
     """
     s, z = pixel_to_surface(geometry, panel, position_mm, axial_mm, *pixels(panel))
     values = level * surface(s, z)
-    if geometry.source_x_mm or geometry.source_y_mm:
+    if geometry.source_x_mm or geometry.source_y_mm or axial_mm:
         u, v = panel.to_plane(*pixels(panel))
         told = replace(geometry, source_x_mm=0.0, source_y_mm=0.0)
-        source = geometry.source(position_mm / geometry.radius_mm)
+        source = geometry.source(position_mm / geometry.radius_mm, axial_mm)
         values *= relative_flux(geometry, source, u, v) / relative_flux(
             told, told.source(0.0), u, v
         )

@@ -7,9 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipeline.calibration.product import NoiseModel
 from pipeline.model import Frame, Strip
 from pipeline.stages.blending import Blending
 from tests.stages.cut_scans import EXACT_GV, NOISE, Cut, cut, with_noise
+from tests.stages.invented import calibration_of
 
 
 @pytest.mark.parametrize("taper_px", [1, 64, 200])
@@ -29,6 +31,33 @@ def test_sigma_is_the_scatter_of_strips_made_again() -> None:
     # 0.25 of some 70 GV; it takes the value's own noise for the true one (1e-4).
     assert np.std(z) == pytest.approx(1.0, abs=0.02)
     assert abs(np.mean(z)) < 0.02
+
+
+@pytest.mark.parametrize(
+    "noise",
+    [NOISE, NoiseModel(144.0, 3.1), NoiseModel(40_000.0, 0.5)],
+    ids=["usual", "SNR 80", "dark"],
+)
+def test_sigma_holds_wherever_frames_overlap(noise: NoiseModel) -> None:
+    """By the number of frames in a pixel, and again where one of them is within its taper."""
+    scan = cut(22, seed=3)
+    scan = replace(scan, calibration=calibration_of(scan.panel, noise))
+    truth, once = scan.truth(), np.s_[:, : scan.grid.columns]
+    z = []
+    for seed in range(6):
+        strip, _, _ = replace(scan, frames=with_noise(scan, seed, noise)).compose()
+        z.append(((strip.values - truth) / (strip.sigma * strip.sigma_scale))[once])
+    pulls, count = np.stack(z), strip.count[once]
+    assert set(np.unique(count)) >= {2, 3}
+    for frames in np.unique(count):
+        here = count == frames
+        if here.sum() > 3000:  # 6 · 3000 pixels, a third of them independent: 1 %
+            assert np.std(pulls[:, here]) == pytest.approx(1, abs=0.04)
+    # Beside a step in the count a frame begins, with hardly any weight.
+    begins = np.zeros(count.shape, dtype=bool)
+    begins[:, 1:] = np.diff(count.astype(int), axis=1) != 0
+    begins |= np.roll(begins, 3, axis=1) | np.roll(begins, -3, axis=1)
+    assert np.std(pulls[:, begins]) == pytest.approx(1, abs=0.05)
 
 
 def test_the_brighter_frame_weighs_more() -> None:

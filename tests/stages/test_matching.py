@@ -65,7 +65,7 @@ def misses(
         surface.append(pixel_to_surface(GEOMETRY, PANEL, position, axial, *pixel))
     off = np.subtract(surface[1], surface[0]).T
     sigma = np.sqrt(np.diagonal(ties.covariance, axis1=1, axis2=2))
-    return off, off / np.hypot(sigma, 0.002)
+    return off, off / np.hypot(sigma, 0.0005)
 
 
 @pytest.mark.parametrize("step_mm", [2.03, 8.0, 15.17])
@@ -82,8 +82,11 @@ def test_step_wander_and_level_are_found(step_mm: float, axial_mm: float) -> Non
     assert np.abs(z).max() < 4.5
     assert np.abs(off).max() < 0.02
     assert link.step_mm == pytest.approx(step_mm, abs=0.01)
-    # Mean of a patch of 64×64 half-resolution pixels with noise of 1 / 280: 6e-5.
-    np.testing.assert_allclose(ties.log_ratio, np.log(1.1), atol=1e-3)
+    # Mean of a patch of 64×64 half-resolution pixels with noise of 1 / 280: 6e-5. A frame that
+    # wandered along the pipe sees the beam from beside: over z of 9 mm, with the panel 70 mm from
+    # the axis, by 2 · 9 · 0.63 / 70² = 2.3e-3, the other way on the other side.
+    np.testing.assert_allclose(ties.log_ratio, np.log(1.1), atol=1e-3 + 2.3e-3)
+    assert ties.log_ratio.mean() == pytest.approx(np.log(1.1), abs=1e-3)
     # Noise alone: the disagreement is what the noise model says.
     assert np.median(ties.residual) == pytest.approx(1.0, abs=0.25)
 
@@ -95,9 +98,9 @@ def test_errors_are_as_large_as_the_ties_say() -> None:
         ties = compared(a, b, 9.0).ties
         z.append(misses(ties, (30.0, 0.0), (39.31, 0.21))[1])
     rms = np.sqrt(np.mean(np.concatenate(z) ** 2))
-    # Some 180 numbers; the same metal each time, so that the views' own errors, 0.01 of their
-    # pixels and counted as 0.002 mm, don't average out.
-    assert 0.75 < rms < 1.5
+    # Some 180 numbers, which scatter by 5 %; the same metal each time, so that the views' own
+    # errors (0.0005 mm, 0.003 of their pixels, as interpolation leaves them) don't average out.
+    assert 0.8 < rms < 1.25
 
 
 @pytest.mark.parametrize("patch_px", [64, 128, 256])

@@ -17,7 +17,7 @@ def grid(columns: int, overrun: int = 0) -> StripGrid:
 
 
 def put(growing: GrowingStrip, block: int, value: float) -> None:
-    tile = growing.tile(block)
+    tile = growing.tile(block).sums
     tile[:, SUM_WEIGHT] += 2
     tile[:, SUM_VALUE] += 2 * value
     tile[:, SUM_VARIANCE] += 4 * 100
@@ -48,11 +48,11 @@ def test_a_tile_is_zero_when_opened_again() -> None:
         growing.finish({0, 7}, pool)  # of blocks that aren't open nothing happens
         assert growing.open_blocks == set()
         reused = growing.tile(2)
-        assert reused is first and not reused.any()
+        assert reused is first and not reused.sums.any() and not reused.spread.any()
         strip, _ = growing.strip(pool, fill_radius_px=0)
     assert (strip.values[:, :BLOCK] == 500).all() and not strip.values[:, BLOCK:].any()
     assert (strip.origin[:, BLOCK:] == Origin.NOT_COVERED).all()
-    assert reused.shape == (5, TILE_SUMS, BLOCK)
+    assert reused.sums.shape == (5, TILE_SUMS, BLOCK)
 
 
 @pytest.mark.parametrize("overrun", [1, 40, 100])

@@ -40,8 +40,13 @@ def tied_scan(
     roll_rad: float | None = None,
     told: ScanGeometry = GEOMETRY,
     axial_sigma_mm: float = 0.3,
+    standoff_mm: float = 0.0,
+    lift_off_mm: tuple[float, ...] = (),
 ) -> TiedScan:
-    """Truth drawn from the priors; neighbours and next neighbours tied by nine points each."""
+    """Truth drawn from the priors; neighbours and next neighbours tied by nine points each.
+
+    ``standoff_mm`` is how much more than ``told`` the panel really stands off.
+    """
     rng = np.random.default_rng([seed, 77])
     source = rng.normal(0, 2, 2) if source_mm is None else np.array(source_mm)
     roll = float(rng.normal(0, np.radians(0.2))) if roll_rad is None else roll_rad
@@ -49,6 +54,8 @@ def tied_scan(
         told,
         source_x_mm=told.source_x_mm + float(source[0]),
         source_y_mm=told.source_y_mm + float(source[1]),
+        standoff_mm=told.standoff_mm + standoff_mm,
+        lift_off_mm=lift_off_mm,
     )
     panel = replace(PANEL, roll_rad=roll)
     step = told.circumference_mm / frames if ring else 18.0  # 19 mm of 46 that a frame sees
