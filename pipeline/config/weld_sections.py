@@ -90,7 +90,8 @@ def _usual_folder(told: dict[str, object]) -> Path | None:
 class CalibrationFolder(Section):
     """Where the detector's calibration is: a folder, or a library to choose the nearest from.
 
-    With both, the folder counts and the library isn't looked at; with none it is ``calibration``.
+    With both, the folder is used and what the library decided about it counts; with none it is
+    the folder ``calibration``.
     """
 
     library: Folder | None = None

@@ -38,17 +38,53 @@ def _add_good(values, flags, r, c, y, first, last, step, sums):  # type: ignore[
     return total, weights
 
 
+@nb.njit(inline="always")
+def _near_weights(radius):  # type: ignore[no-untyped-def]
+    """1/distance⁴ from the middle of a square of that radius; 0 in the middle."""
+    weights = np.zeros((2 * radius + 1, 2 * radius + 1))
+    for y in range(-radius, radius + 1):
+        for x in range(-radius, radius + 1):
+            distance_sq = float(y * y + x * x)
+            if distance_sq > 0.0:
+                weights[y + radius, x + radius] = 1.0 / (distance_sq * distance_sq)
+    return weights
+
+
+@nb.njit(inline="always")
+def _near_sums(values, flags, r, c, near):  # type: ignore[no-untyped-def]
+    """As ``_add_good`` over the whole square round (r, c), which lies inside the image: nearly all
+    places do, and looking weights up takes half the time."""
+    total, weights = 0.0, 0.0
+    radius = near.shape[0] // 2
+    for y in range(near.shape[0]):
+        for x in range(near.shape[1]):
+            if flags[r + y - radius, c + x - radius] == 0:
+                w = near[y, x]
+                total += w * values[r + y - radius, c + x - radius]
+                weights += w
+    return total, weights
+
+
 @nb.njit(nogil=True, cache=True)
 def _fill(values, flags, places, radius, max_radius):  # type: ignore[no-untyped-def]
     """``places`` in rising order. Returns how many found no good pixel within ``max_radius``."""
     rows, columns = values.shape
     left, before, nearest = 0, -2, radius
+    near = _near_weights(radius)
     for place in places:
         r, c = place // columns, place % columns
         # One step aside the nearest good pixel is at most one nearer: no need to look closer.
         beside = c > 0 and place == before + 1
         reach = max(nearest - 1, radius) if beside else radius
         sums = (0.0, 0.0)
+        inside = radius <= r < rows - radius and radius <= c < columns - radius
+        if reach == radius and inside:
+            sums = _near_sums(values, flags, r, c, near)
+            if sums[1] > 0.0:
+                before, nearest = place, reach
+                values[r, c] = sums[0] / sums[1]
+                continue
+            reach += 1
         while reach <= max_radius:
             for y in range(max(r - reach, 0), min(r + reach + 1, rows)):
                 # Beyond the first reach all that lies nearer is flagged: only the rim is new.
@@ -142,6 +178,25 @@ def _close(values, sigma, origin, places, width):  # type: ignore[no-untyped-def
     return done
 
 
+@nb.njit(nogil=True, cache=True)
+def _uncovered(origin):  # type: ignore[no-untyped-def]
+    """Flat places that no frame covered, in order; first counted, as they are few or very many."""
+    count = 0
+    for r in range(origin.shape[0]):
+        for c in range(origin.shape[1]):
+            count += origin[r, c] == 0
+    places = np.empty(count, dtype=np.int64)
+    found = 0
+    for r in range(origin.shape[0]):
+        if found == count:
+            break
+        for c in range(origin.shape[1]):
+            if origin[r, c] == 0:
+                places[found] = r * origin.shape[1] + c
+                found += 1
+    return places
+
+
 def close_holes(values: RawImage, sigma: RawImage, origin: FlagImage, *, radius_px: int) -> int:
     """Fill, in place, strip pixels that no frame measured but that lie between measured ones.
 
@@ -150,5 +205,5 @@ def close_holes(values: RawImage, sigma: RawImage, origin: FlagImage, *, radius_
     gets the mean of the measured pixels that near, weighed by 1/distance⁴, and as its noise the
     mean of theirs. Returns how many were filled; ``origin`` (values of ``Origin``) tells which.
     """
-    places = np.flatnonzero(origin == Origin.NOT_COVERED)
+    places = _uncovered(origin)
     return int(_close(values, sigma, origin, places, 2 * radius_px + 1))
