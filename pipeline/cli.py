@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from pipeline.run import RunResult
 
 _INTERRUPTED = 130
+_CLEANING_UP_S = 30
 _STOPPED = "stopped; nothing half-made is left"
 
 app = typer.Typer(
@@ -254,7 +255,16 @@ class _Signals:
 
     def _interrupt(self, *_: object) -> None:
         self.came = True
+        # An interrupt at an unlucky moment can leave a library's lock taken for good. Then the
+        # half-made folder stays, under a name that nobody takes for it, until the next run.
+        signal.signal(signal.SIGALRM, _give_up)
+        signal.alarm(_CLEANING_UP_S)
         raise KeyboardInterrupt
+
+
+def _give_up(*_: object) -> None:
+    os.write(2, b"girthstrip: stopped, without waiting longer for what hangs\n")
+    os._exit(_INTERRUPTED)
 
 
 _signals = _Signals()
