@@ -9,12 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.calibration.compare import Comparison, compare
-from pipeline.calibration.library import Entry, first_of_panel, history_of_panel
+from pipeline.calibration.decisions import Entry, first_of_panel, history_of_panel
 from pipeline.calibration.product import CalibrationFacts, CalibrationSet
 from pipeline.errors import CalibrationError
+from pipeline.io.calibration_library import is_library, read_library
 from pipeline.io.calibration_store import read_calibration
 from pipeline.io.folders import new_folder
-from pipeline.io.library_store import is_library, read_library
 from pipeline.outputs.calibration_page import render_calibration_page
 from pipeline.outputs.comparison import comparison_picture, comparison_record
 from pipeline.quality.acceptance_limits import AcceptanceLimits

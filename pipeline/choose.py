@@ -9,16 +9,16 @@ from pathlib import Path
 from statistics import median
 
 from pipeline.calibration.conditions import foreign
+from pipeline.calibration.decisions import Entry
 from pipeline.calibration.for_scan import for_scan
-from pipeline.calibration.library import Entry
 from pipeline.calibration.lookup import Choice, accept_named, choose
 from pipeline.calibration.product import CalibrationSet
 from pipeline.calibration.wanted import Condition, Wanted, wanted_by_frames
 from pipeline.config.panel import Panel
 from pipeline.config.weld import WeldJob
 from pipeline.errors import CalibrationError
+from pipeline.io.calibration_library import is_library, read_library
 from pipeline.io.calibration_store import read_calibration, read_facts
-from pipeline.io.library_store import is_library, read_library
 from pipeline.model import FrameRow
 from pipeline.plan import scan_geometry
 
@@ -48,20 +48,20 @@ def choose_calibration(job: WeldJob, rows: Sequence[FrameRow]) -> ChosenCalibrat
     wanted = wanted_by_panel(job.panel, rows)
     allow = frozenset(map(Condition, told.allow))
     if told.folder is None:
-        if told.library is None:  # the config's own rule gives one of the two
+        if told.from_library is None:  # the config's own rule gives one of the two
             raise ValueError("the job names neither a calibration nor a library")
-        library = read_library(told.library)
+        library = read_library(told.from_library)
         try:
             choice = choose(library.entries, wanted, allow=allow)
         except CalibrationError as error:
             raise CalibrationError(
                 error.what,
-                where=str(told.library),
+                where=str(told.from_library),
                 expected=error.expected,
                 remedy=error.remedy,
             ) from error
         return ChosenCalibration(library.path(choice.entry), choice)
-    return ChosenCalibration(told.folder, _named(told.folder, told.library, wanted, allow))
+    return ChosenCalibration(told.folder, _named(told.folder, told.from_library, wanted, allow))
 
 
 def calibration_for(

@@ -204,7 +204,9 @@ def stitch(
         {"frames.folder": frames, "calibration.folder": calibration, "output.folder": out}
     )
     if library is not None:  # a folder that the config names doesn't count then
-        folders = {"calibration.folder": calibration} | folders | {"calibration.library": library}
+        folders = (
+            {"calibration.folder": calibration} | folders | {"calibration.from_library": library}
+        )
     job = load_weld_config(config, folders)
     replaced: tuple[str, ...] = ()
     if job_sheet is not None:

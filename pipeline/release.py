@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.assess import Assessment, assess
-from pipeline.calibration.library import (
+from pipeline.calibration.decisions import (
     Entry,
     Status,
     StatusRecord,
@@ -16,7 +16,7 @@ from pipeline.calibration.library import (
     same_mode,
 )
 from pipeline.errors import CalibrationError
-from pipeline.io.library_store import add_calibration, add_decision, is_library, read_library
+from pipeline.io.calibration_library import add_calibration, add_decision, is_library, read_library
 from pipeline.model import Verdict
 from pipeline.quality.acceptance_limits import AcceptanceLimits
 from pipeline.quality.check import Check

@@ -9,10 +9,10 @@ import pytest
 from PIL import Image
 
 from pipeline.assess import assess, compare_folders, write_assessment
-from pipeline.calibration.library import Status
+from pipeline.calibration.decisions import Status
 from pipeline.errors import CalibrationError, OutputError
+from pipeline.io.calibration_library import read_library
 from pipeline.io.calibration_store import write_calibration
-from pipeline.io.library_store import read_library
 from pipeline.model import Verdict
 from pipeline.quality.acceptance_limits import AcceptanceLimits
 from pipeline.release import Decision, release, withdraw

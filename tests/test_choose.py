@@ -8,15 +8,15 @@ from typing import Any, get_args
 
 import pytest
 
-from pipeline.calibration.library import Status, StatusRecord
+from pipeline.calibration.decisions import Status, StatusRecord
 from pipeline.calibration.product import CalibrationSet, content_identity
 from pipeline.calibration.wanted import Condition
 from pipeline.choose import choose_calibration
 from pipeline.config.weld import WeldJob, load_weld_config
 from pipeline.config.weld_sections import Allowable
 from pipeline.errors import CalibrationError, ConfigError
+from pipeline.io.calibration_library import add_calibration, add_decision, read_library
 from pipeline.io.calibration_store import write_calibration
-from pipeline.io.library_store import add_calibration, add_decision, read_library
 from pipeline.model import FrameRow
 from pipeline.quality.calibration import calibration_checks
 from tests.calibration.ageing_panel import COLUMNS, ROWS, aged
@@ -71,7 +71,7 @@ def test_the_nearest_of_the_library_is_taken(tmp_path: Path) -> None:
     library = tmp_path / "library"
     old = release(library, aged(0), tmp_path / "a")
     new = release(library, told(aged(0), valid_from="2026-01-30"), tmp_path / "b")
-    weld = job(tmp_path, '[calibration]\nlibrary = "library"\n')
+    weld = job(tmp_path, '[calibration]\nfrom_library = "library"\n')
     assert weld.calibration.folder is None
     chosen = choose_calibration(weld, [ROW])
     assert chosen.folder == library / new
@@ -93,17 +93,17 @@ def test_without_a_library_the_usual_folder_is_the_default(
     usual = job(tmp_path)
     assert usual.calibration.folder == tmp_path / "calibration"
     assert choose_calibration(usual, [ROW]).choice.entry.identity == aged(0).identity
-    both = job(tmp_path, '[calibration]\nfolder = "calibration"\nlibrary = "none"\n')
+    both = job(tmp_path, '[calibration]\nfolder = "calibration"\nfrom_library = "none"\n')
     with pytest.raises(CalibrationError, match="none: is no library"):
         choose_calibration(both, [ROW])
     asked = job(
-        tmp_path, '[calibration]\nfolder = "calibration"\n', folder=None, library=Path("none")
+        tmp_path, '[calibration]\nfolder = "calibration"\n', folder=None, from_library=Path("none")
     )
     assert asked.calibration.folder is None  # as stitch --library asks for
 
 
 def test_the_config_comes_back_from_its_own_text(tmp_path: Path) -> None:
-    for text in ("", '[calibration]\nlibrary = "panels"\nallow = ["kv", "withdrawn"]\n'):
+    for text in ("", '[calibration]\nfrom_library = "panels"\nallow = ["kv", "withdrawn"]\n'):
         weld = job(tmp_path, text)
         (tmp_path / "again.toml").write_text(weld.text(), encoding="utf-8")
         assert load_weld_config(tmp_path / "again.toml").calibration == weld.calibration
@@ -139,7 +139,7 @@ def test_naming_what_the_library_gave_is_judged_as_when_it_was_chosen(tmp_path: 
     library = tmp_path / "library"
     release(library, aged(0), tmp_path / "a")
     release(library, told(aged(0), temperature_max_c=40.0), tmp_path / "b")
-    text = '[calibration]\nlibrary = "library"\n'
+    text = '[calibration]\nfrom_library = "library"\n'
     silent = [dataclasses.replace(ROW, temperature_c=None)]
     first = choose_calibration(job(tmp_path, text), silent)
     assert first.choice.undecided == ("temperature",)
@@ -155,7 +155,7 @@ def test_a_named_copy_of_what_is_withdrawn_in_the_library_is_refused(
 ) -> None:
     library, folder = tmp_path / "library", tmp_path / "a"
     name = release(library, aged(0), folder)
-    text = '[calibration]\nlibrary = "library"\n'
+    text = '[calibration]\nfrom_library = "library"\n'
     if place == "link":  # into the library, which isn't named then
         text, folder = "", tmp_path / "link"
         folder.symlink_to(library / name)
@@ -175,14 +175,14 @@ def test_a_named_copy_of_what_is_withdrawn_in_the_library_is_refused(
 def test_a_named_one_that_the_library_does_not_have_was_never_released(tmp_path: Path) -> None:
     release(tmp_path / "library", aged(0), tmp_path / "a")
     write_calibration(tmp_path / "b", told(aged(0), kv_max=170.0))
-    text = '[calibration]\nlibrary = "library"\n'
+    text = '[calibration]\nfrom_library = "library"\n'
     with pytest.raises(CalibrationError, match=r'never released.*allow = \["unreleased"\]'):
         choose_calibration(job(tmp_path, text, folder=tmp_path / "b"), [ROW])
 
 
 def test_the_library_is_named_where_none_fits(tmp_path: Path) -> None:
     release(tmp_path / "library", told(aged(0), serial="OTHER"), tmp_path / "a")
-    weld = job(tmp_path, '[calibration]\nlibrary = "library"\n')
+    weld = job(tmp_path, '[calibration]\nfrom_library = "library"\n')
     with pytest.raises(CalibrationError, match=r"library: the library has no calibration of panel"):
         choose_calibration(weld, [ROW])
 

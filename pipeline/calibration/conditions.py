@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC
 
-from pipeline.calibration.library import Entry, Status, first_moment, last_moment, moment
+from pipeline.calibration.decisions import Entry, Status, first_moment, last_moment, moment
 from pipeline.calibration.product import CalibrationFacts
 from pipeline.calibration.wanted import Condition, Wanted, span_text
 

@@ -19,7 +19,7 @@ from pipeline.calibration.conditions import (
     judge,
     undecided,
 )
-from pipeline.calibration.library import Entry
+from pipeline.calibration.decisions import Entry
 from pipeline.calibration.wanted import Condition, Range, Wanted
 from pipeline.errors import CalibrationError
 

@@ -10,7 +10,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from pipeline.calibration.library import moment
+from pipeline.calibration.decisions import moment
 from pipeline.model import FrameRow
 
 RAMP_KV = 0.97

@@ -15,7 +15,6 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from pipeline.commands.library import library_commands
 from pipeline.commands.options import (
     FAILED_VERDICT,
     Config,
@@ -25,6 +24,7 @@ from pipeline.commands.options import (
     Replace,
     given,
 )
+from pipeline.commands.releases import library_commands
 from pipeline.terminal import ProgressLines, show
 
 _MAKE = "make"
@@ -222,7 +222,7 @@ def compare(
 
 def _beside(folder: Path, what: str) -> Path:
     """The usual place for what belongs to a calibration; here if nothing may stand beside it."""
-    from pipeline.io.library_store import is_library
+    from pipeline.io.calibration_library import is_library
 
     if folder.name in ("", ".."):  # as . and .. are
         folder = folder.resolve()

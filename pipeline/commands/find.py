@@ -100,7 +100,9 @@ def _choice_of_weld(config: Path, library: Path) -> Choice:
     from pipeline.config.weld import load_weld_config
     from pipeline.io.frames import open_scan
 
-    job = load_weld_config(config, {"calibration.folder": None, "calibration.library": library})
+    job = load_weld_config(
+        config, {"calibration.folder": None, "calibration.from_library": library}
+    )
     chosen, _ = calibration_for(job, open_scan(job).rows)
     return chosen.choice
 
@@ -108,8 +110,8 @@ def _choice_of_weld(config: Path, library: Path) -> Choice:
 def _choice(library: Path, wanted: Wanted) -> Choice:
     """The choice for conditions told one by one."""
     from pipeline.calibration.lookup import choose
+    from pipeline.io.calibration_library import read_library
     from pipeline.io.calibration_store import read_calibration
-    from pipeline.io.library_store import read_library
 
     known = read_library(library)
     modes = {
@@ -140,7 +142,7 @@ def _wanted(
     temperature: float | None,
     date: str,
 ) -> Wanted:
-    from pipeline.calibration.library import first_moment, last_moment
+    from pipeline.calibration.decisions import first_moment, last_moment
     from pipeline.calibration.wanted import Wanted
 
     day = moment_text(date) if date else ""

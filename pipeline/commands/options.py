@@ -31,7 +31,7 @@ def moment_text(text: str) -> str:
     Raises:
         typer.BadParameter: it is none.
     """
-    from pipeline.calibration.library import moment  # noqa: PLC0415 - not for --help
+    from pipeline.calibration.decisions import moment  # noqa: PLC0415 - not for --help
 
     try:
         return moment(text).isoformat()

@@ -84,7 +84,7 @@ class Frames(Section):
 
 
 def _usual_folder(told: dict[str, object]) -> Path | None:
-    return Path("calibration") if told.get("library") is None else None
+    return Path("calibration") if told.get("from_library") is None else None
 
 
 class CalibrationFolder(Section):
@@ -94,7 +94,7 @@ class CalibrationFolder(Section):
     the folder ``calibration``.
     """
 
-    library: Folder | None = None
+    from_library: Folder | None = None
     folder: Folder | None = Field(default_factory=_usual_folder)
     allow: tuple[Allowable, ...] = ()
 

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.calibration.compare import Comparison
+from pipeline.calibration.decisions import Entry, Status, history_of_panel
 from pipeline.calibration.grouping import BadGroup, GroupKind, group_bad_pixels
-from pipeline.calibration.library import Entry, Status, history_of_panel
 from pipeline.calibration.product import CalibrationFacts, CalibrationSet
 from pipeline.model import FlagImage, PixelClass, Verdict
 from pipeline.outputs import calibration_words, words

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from pipeline.calibration.library import Entry, Status
+from pipeline.calibration.decisions import Entry, Status
 from pipeline.calibration.product import CalibrationFacts
 from pipeline.outputs.plots import Plot
 from pipeline.outputs.svg import BLUE, INK, QUIET, VERMILION, calm, svg_drawing

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from pipeline.calibration.conditions import held_temperature, judge
-from pipeline.calibration.library import Entry, Status, StatusRecord, moment
+from pipeline.calibration.decisions import Entry, Status, StatusRecord, moment
 from pipeline.calibration.lookup import accept_named, choose
 from pipeline.calibration.product import DarkConditions
 from pipeline.calibration.wanted import Condition, Wanted, wanted_by_frames

@@ -31,7 +31,7 @@ COMMANDS = ("check", "compare", "release", "withdraw", "list", "find")
 def today(monkeypatch: pytest.MonkeyPatch) -> None:
     """It is 2026-06-01."""
     now = datetime(2026, 6, 1, tzinfo=UTC)
-    monkeypatch.setattr("pipeline.commands.library._now", lambda: now)
+    monkeypatch.setattr("pipeline.commands.releases._now", lambda: now)
 
 
 @pytest.fixture

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from pipeline.calibration.compare import compare
+from pipeline.calibration.decisions import Entry, Status, StatusRecord
 from pipeline.calibration.grouping import group_bad_pixels
-from pipeline.calibration.library import Entry, Status, StatusRecord
 from pipeline.calibration.product import CalibrationSet, content_identity
 from pipeline.model import PixelClass
 from pipeline.outputs.calibration_page import render_calibration_page

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.calibration.conditions import Misfit
-from pipeline.calibration.library import Entry
+from pipeline.calibration.decisions import Entry
 from pipeline.calibration.lookup import Choice
 from pipeline.calibration.wanted import Condition
 from pipeline.model import Verdict

@@ -12,11 +12,11 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.calibration.library import Status, StatusRecord
+from pipeline.calibration.decisions import Status, StatusRecord
 from pipeline.calibration.product import CalibrationSet
 from pipeline.errors import CalibrationError, OutputError
+from pipeline.io.calibration_library import add_calibration, add_decision, is_library, read_library
 from pipeline.io.calibration_store import read_calibration, write_calibration
-from pipeline.io.library_store import add_calibration, add_decision, is_library, read_library
 from tests.calibration.ageing_panel import aged
 from tests.io.frame_files import without_rights
 from tests.weld_folder import digests, leftovers, read_json
@@ -149,7 +149,7 @@ def test_nobody_else_can_write_while_a_decision_is_recorded(
         finally:
             os.close(other)
 
-    monkeypatch.setattr("pipeline.io.library_store.append_record", look)
+    monkeypatch.setattr("pipeline.io.calibration_library.append_record", look)
     add_decision(library, decision(aged(1), Status.WITHDRAWN, reason="dropped"))
     assert locked == [True]
 
@@ -291,7 +291,9 @@ def test_a_writer_killed_before_the_count_leaves_a_sound_library(library: Path) 
 
 
 def test_a_library_begun_before_records_were_counted_is_read(library: Path) -> None:
-    (library / "library.json").write_text('{"schema": "girthstrip.library/1"}', encoding="ascii")
+    (library / "library.json").write_text(
+        '{"schema": "girthstrip.calibration_library/1"}', encoding="ascii"
+    )
     assert len(read_library(library).entries) == 2
     add_decision(library, decision(aged(1), Status.WITHDRAWN, reason="dropped"))
     assert read_json(library / "library.json")["records"] == 4

@@ -5,7 +5,7 @@
     LIBRARY/SERIAL_DATE_IDENTITY/ a calibration as girthstrip calibrate made it, write-protected
 
 ``library.json`` also counts the records and holds the SHA-256 of the last, see
-``library_records``. Nothing else in a library is ever changed, and nothing is deleted. Folders and
+``decision_records``. Nothing else in a library is ever changed, and nothing is deleted. Folders and
 files that don't belong are named and left alone.
 """
 
@@ -20,7 +20,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.calibration.library import (
+from pipeline.calibration.decisions import (
     SHOWN_DIGITS,
     Entry,
     StatusRecord,
@@ -30,8 +30,7 @@ from pipeline.calibration.library import (
 from pipeline.calibration.product import CalibrationFacts, CalibrationSet
 from pipeline.errors import CalibrationError, OutputError
 from pipeline.io.calibration_store import read_calibration, read_facts
-from pipeline.io.folders import CALIBRATION_FILE, LIBRARY_FILE, clear_stale_in, new_folder
-from pipeline.io.library_records import (
+from pipeline.io.decision_records import (
     STATUS_FOLDER,
     append_record,
     begin_records,
@@ -40,6 +39,7 @@ from pipeline.io.library_records import (
     refuse,
     refuse_reading,
 )
+from pipeline.io.folders import CALIBRATION_FILE, LIBRARY_FILE, clear_stale_in, new_folder
 
 _READ_ONLY = 0o444
 

@@ -15,13 +15,13 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, NoReturn
 
-from pipeline.calibration.library import Status, StatusRecord, moment
+from pipeline.calibration.decisions import Status, StatusRecord, moment
 from pipeline.errors import CalibrationError, OutputError
 from pipeline.io.digest import sha256_file
 from pipeline.io.folders import LIBRARY_FILE
 
 STATUS_FOLDER = "status"
-_SCHEMA = "girthstrip.library/1"
+_SCHEMA = "girthstrip.calibration_library/1"
 _RECORD_SCHEMA = "girthstrip.status/1"
 _RECORD_KEYS = {
     *("schema", "identity", "status", "when", "who", "reason", "successor", "previous"),

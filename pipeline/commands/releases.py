@@ -15,7 +15,7 @@ from pipeline.commands.options import Debug, Json, Library, Quiet, moment_text
 from pipeline.terminal import show
 
 if TYPE_CHECKING:
-    from pipeline.calibration.library import Entry
+    from pipeline.calibration.decisions import Entry
 
 By = Annotated[str, typer.Option("--by", metavar="NAME", help="Who decides.")]
 Date = Annotated[
@@ -151,7 +151,7 @@ def listed(
 
     Each is read in full; one that isn't what it was when released is named.
     """
-    from pipeline.io.library_store import read_library
+    from pipeline.io.calibration_library import read_library
 
     known = read_library(library)
     entries = [entry for entry in known.entries if serial in ("", entry.facts.serial)]

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from pipeline.calibration.library import (
+from pipeline.calibration.decisions import (
     Entry,
     Status,
     StatusRecord,
