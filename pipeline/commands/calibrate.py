@@ -17,6 +17,7 @@ from typer.core import TyperGroup
 
 from pipeline.commands.options import (
     FAILED_VERDICT,
+    AcceptanceConfig,
     Config,
     Debug,
     Json,
@@ -136,12 +137,7 @@ def check(
             "--library", metavar="FOLDER", help="Library that has the panel's first calibration."
         ),
     ] = None,
-    config: Annotated[
-        Path | None,
-        typer.Option(
-            "--config", metavar="FILE", help="Calibration config whose table [acceptance] counts."
-        ),
-    ] = None,
+    config: AcceptanceConfig = None,
     out: Annotated[
         Path | None,
         typer.Option(

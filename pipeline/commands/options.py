@@ -15,6 +15,12 @@ Config = Annotated[Path, typer.Argument(metavar="CONFIG", help="Config file (.to
 Library = Annotated[
     Path, typer.Option("--library", metavar="FOLDER", help="Folder of the calibration library.")
 ]
+AcceptanceConfig = Annotated[
+    Path | None,
+    typer.Option(
+        "--config", metavar="FILE", help="Calibration config whose table [acceptance] counts."
+    ),
+]
 
 FAILED_VERDICT = 3
 """Exit code: done, but the verdict is fail."""

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from pipeline.commands.find import find
-from pipeline.commands.options import Debug, Json, Library, Quiet, moment_text
+from pipeline.commands.options import AcceptanceConfig, Debug, Json, Library, Quiet, moment_text
 from pipeline.terminal import show
 
 if TYPE_CHECKING:
@@ -65,12 +65,7 @@ def release(
             help="Calibration to compare with instead of the panel's first in the library.",
         ),
     ] = None,
-    config: Annotated[
-        Path | None,
-        typer.Option(
-            "--config", metavar="FILE", help="Calibration config whose table [acceptance] counts."
-        ),
-    ] = None,
+    config: AcceptanceConfig = None,
     date: Date = "",
     quiet: Quiet = False,
     as_json: Json = False,

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -32,6 +31,7 @@ from pipeline.outputs.panel_pictures import (
     changed_pixel_picture,
     gray_picture,
 )
+from pipeline.outputs.templates import page_template
 from pipeline.outputs.trend_plot import draw_trend
 from pipeline.quality.acceptance_limits import AcceptanceLimits
 from pipeline.quality.ageing import Acceptance, Figure
@@ -138,18 +138,7 @@ def render_calibration_page(
 
 @cache
 def _template() -> jinja2.Template:
-    import jinja2  # noqa: PLC0415  heavy: only a report needs it
-
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["number"] = words.number
-    environment.filters["plain"] = words.limit
-    return environment.get_template("calibration.html")
+    return page_template("calibration.html", {"number": words.number, "plain": words.limit})
 
 
 def reasons_told(acceptance: Acceptance) -> list[Reason]:

@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.model import FlagImage, RawImage
@@ -29,6 +28,7 @@ from pipeline.outputs.pictures import (
 )
 from pipeline.outputs.plots import draw_plots
 from pipeline.outputs.ruler import sections
+from pipeline.outputs.templates import page_template
 from pipeline.quality.log import QualityLog, Seam
 
 if TYPE_CHECKING:
@@ -109,19 +109,10 @@ def render_page(log: QualityLog, strip: RawImage, count: FlagImage, origin: Flag
 
 @cache
 def _template() -> jinja2.Template:
-    import jinja2  # noqa: PLC0415  heavy: only a report needs it
-
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
+    return page_template(
+        "report.html",
+        {"number": words.number, "limit": words.limit, "breakable": _breakable},
     )
-    environment.filters["number"] = words.number
-    environment.filters["limit"] = words.limit
-    environment.filters["breakable"] = _breakable
-    return environment.get_template("report.html")
 
 
 def _breakable(text: str) -> Markup:
