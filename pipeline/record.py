@@ -119,7 +119,7 @@ def quality_log(
             *map(_sentence, _passes(job, rows)),
             *(f"Calibration: {remark}" for remark in calibration_remarks(facts)),
         ),
-        strip=_strip_facts(job, strip, solved.geometry.circumference_mm),
+        strip=strip_facts(job, strip, solved.geometry.circumference_mm),
         geometry=_geometry_facts(job, found),
         frames=_frame_records(rows, reasons, found),
         seams=_seam_records(found, seams, apart, grid.pitch_mm, high - low),
@@ -179,7 +179,8 @@ def _passes(job: WeldJob, rows: Sequence[FrameRow]) -> tuple[str, ...]:
     )
 
 
-def _strip_facts(job: WeldJob, strip: Strip, circumference_mm: float) -> StripFacts:
+def strip_facts(job: WeldJob, strip: Strip, circumference_mm: float) -> StripFacts:
+    """The strip's place and scale, as its log and its images tell them."""
     grid = strip.grid
     return StripFacts(
         rows=grid.rows,

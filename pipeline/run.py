@@ -35,7 +35,7 @@ from pipeline.plan import (
 from pipeline.prefetch import prefetch
 from pipeline.provenance import inputs_of, timing_record
 from pipeline.quality.log import QualityLog
-from pipeline.record import quality_log
+from pipeline.record import quality_log, strip_facts
 from pipeline.stages import stage_of
 from pipeline.stages.adjustment import Priors
 from pipeline.stages.bad_pixels import BadPixels
@@ -172,6 +172,15 @@ class _Run:
                 found = self.place(rows, nominal, panel, level_gv, pool)
             with self.timed("blending"):
                 strip, clipped = self.compose(found, nominal, level_gv, pool)
+            # They take longest and need nothing of the log, which is made meanwhile.
+            images = submit_images(
+                folder,
+                strip,
+                strip_facts(self.job, strip, found.adjustment.geometry.circumference_mm),
+                pool,
+                weld=self.job.weld.id,
+                calibration=self.calibration.identity,
+            )
             with self.timed("log"):
                 log = quality_log(
                     self.job,
@@ -188,7 +197,6 @@ class _Run:
                     choice=self.chosen.choice,
                 )
             with self.timed("writing"):
-                images = submit_images(folder, log, strip, pool)
                 write_tables(folder, log, self.job.text(stored_in=self.job.output.folder))
                 if report is not None:
                     page = report(log, strip.values, strip.count, strip.origin)

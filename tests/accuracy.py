@@ -28,7 +28,7 @@ from pipeline.geometry import (
 from pipeline.io.calibration_store import read_calibration
 from pipeline.io.positions import read_positions
 from pipeline.io.strip import read_maps, read_strip
-from pipeline.kernels.resample import noise_factors
+from pipeline.kernels.resample import noise_left
 from pipeline.model import Origin
 
 Array = NDArray[np.float64]
@@ -228,8 +228,8 @@ def ideal_noise_ratio(compared: Compared, calibration: Path) -> float:
     times what interpolation at a random phase leaves of white noise, over √count.
     """
     noise, level = read_calibration(calibration).facts.noise, compared.plain_gv
-    table = noise_factors()
-    left = float(np.trapezoid(table, dx=1 / (len(table) - 1))) ** 2
+    phases = np.linspace(0, 1, 65, dtype=np.float32)
+    left = float(np.trapezoid([noise_left(phase) for phase in phases], phases)) ** 2
     variance = left * (noise.offset + noise.slope * level) + (noise.gain_relative * level) ** 2
     one_frame = math.sqrt(variance) / level
     difference = compared.strip / compared.truth - 1

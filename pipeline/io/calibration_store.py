@@ -10,6 +10,7 @@ content at every reading, so that a changed file can't pass for the original.
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import fields
 from pathlib import Path
 from typing import Any, NoReturn
@@ -153,7 +154,7 @@ def _read_arrays(path: Path, shape: tuple[int, int], kind: type, pages: int = 1)
         with tifffile.TiffFile(path) as tiff:
             found = [(page.shape, page.dtype) for page in tiff.pages]
             if found == [(shape, dtype)] * pages:
-                arrays = [page.asarray() for page in tiff.pages]
+                arrays = [page.asarray(maxworkers=os.cpu_count()) for page in tiff.pages]
     except Exception as error:  # malformed files raise a dozen kinds
         _refuse(path, f"is not a readable TIFF ({error})", expected)
     if arrays is None:

@@ -8,7 +8,7 @@ from pathlib import Path
 from pipeline.io.positions import PositionRow, write_positions
 from pipeline.io.strip import write_maps, write_strip
 from pipeline.model import Strip
-from pipeline.quality.log import QualityLog
+from pipeline.quality.log import QualityLog, StripFacts
 
 RESULT_FILES = (
     "quality.json",
@@ -35,13 +35,22 @@ _IN_IMAGES = (
 
 
 def submit_images(
-    folder: Path, log: QualityLog, strip: Strip, pool: Executor
+    folder: Path,
+    strip: Strip,
+    facts: StripFacts,
+    pool: Executor,
+    *,
+    weld: str,
+    calibration: str,
 ) -> list[Future[None]]:
-    """Begin to write strip.tif and maps.tif into ``folder``; ask the futures whether it worked."""
-    pitch_mm = log.strip.pitch_mm
-    metadata = {name: getattr(log.strip, name) for name in _IN_IMAGES} | {
-        "weld": log.weld.id,
-        "calibration": log.calibration.identity,
+    """Begin to write strip.tif and maps.tif into ``folder``; ask the futures whether it worked.
+
+    ``weld`` is its id, ``calibration`` the identity of the one that was used.
+    """
+    pitch_mm = facts.pitch_mm
+    metadata = {name: getattr(facts, name) for name in _IN_IMAGES} | {
+        "weld": weld,
+        "calibration": calibration,
     }
     return [
         pool.submit(

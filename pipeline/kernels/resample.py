@@ -19,7 +19,6 @@ import numba as nb
 import numpy as np
 
 BLOCK = 64  # strip columns in a block; a block of a 1,500-row panel lies in a 1 MB cache
-PHASES = 64  # steps of the table of noise factors
 
 # Rows of a block's column table, float32 (COLUMN_TABLE, n).
 C0, R0, STEP, SCALE, WEIGHT, NOISE_FIXED, NOISE_LINEAR, NOISE_SQUARE = range(8)
@@ -54,14 +53,18 @@ def taps(f):  # type: ignore[no-untyped-def]
     )
 
 
-@nb.njit(cache=True)
-def noise_factors():  # type: ignore[no-untyped-def]
-    """Variance left of white noise after interpolation, at the phases 0, 1/PHASES … 1 (float32)."""
-    table = np.empty(PHASES + 1, dtype=np.float32)
-    for k in range(PHASES + 1):
-        w0, w1, w2, w3, w4, w5 = taps(_f32(k / PHASES))
-        table[k] = w0 * w0 + w1 * w1 + w2 * w2 + w3 * w3 + w4 * w4 + w5 * w5
-    return table
+@nb.njit(inline="always")
+def noise_left(f):  # type: ignore[no-untyped-def]
+    """Part of white noise's variance that interpolation at the phase ``f`` in [0, 1] leaves.
+
+    The sum of the squares of `taps`, multiplied out; it is the same at f and 1 − f.
+    """
+    t = f * (_f32(1) - f)
+    left = _f32(-119 / 480) - _f32(7 / 400) * t
+    left = _f32(-254 / 225) + left * t
+    left = _f32(-3131 / 1800) + left * t
+    left = _f32(-2 / 3) + left * t
+    return _f32(1) + left * t
 
 
 @nb.njit(inline="always")
@@ -138,13 +141,11 @@ def _along_rows(between, y, above, k, out):  # type: ignore[no-untyped-def]
 
 
 @nb.njit(inline="always")
-def _noise_left(table, slope, y, factors, out):  # type: ignore[no-untyped-def]
+def _noise_left(table, slope, y, out):  # type: ignore[no-untyped-def]
     """Part of white noise's variance that the interpolation leaves, at every column's phases."""
     for j in range(y.shape[0]):
         x = max(table[C0, j] + slope * y[j], _f32(0))
-        across = (x - _f32(np.int32(x))) * _f32(PHASES) + _f32(0.5)
-        along = (y[j] - _f32(np.int32(y[j]))) * _f32(PHASES) + _f32(0.5)
-        out[j] = factors[np.uintp(np.int32(across))] * factors[np.uintp(np.int32(along))]
+        out[j] = noise_left(x - _f32(np.int32(x))) * noise_left(y[j] - _f32(np.int32(y[j])))
 
 
 @nb.njit(nogil=True, cache=True)
@@ -172,7 +173,7 @@ def unroll_block(values, table, slope, out):  # type: ignore[no-untyped-def]
 
 @nb.njit(nogil=True, cache=True)
 def accumulate_block(  # type: ignore[no-untyped-def]
-    values, flags, table, slope, row_scale, row_weight, factors, tile, spread
+    values, flags, table, slope, row_scale, row_weight, tile, spread
 ):
     """Add a frame to a block of the strip.
 
@@ -181,8 +182,8 @@ def accumulate_block(  # type: ignore[no-untyped-def]
     weight, and the variance of a value v as NOISE_FIXED + NOISE_LINEAR·v + NOISE_SQUARE·v².
     ``slope`` float32 panel columns a panel row; ``row_scale`` (rows,) float32 factor on the panel's
     rows, near 1 (the noise doesn't follow it); ``row_weight`` (rows,) float32 taper, 0 at both
-    ends; ``factors`` from `noise_factors`. ``tile`` (strip rows, TILE_SUMS, n) and ``spread``
-    (every SPREAD_ROWS-th strip row, SPREAD_SUMS, n), both float32, are added to.
+    ends. ``tile`` (strip rows, TILE_SUMS, n) and ``spread`` (every SPREAD_ROWS-th strip row,
+    SPREAD_SUMS, n), both float32, are added to.
 
     A strip pixel whose four nearest panel pixels are not all good gets nothing from this frame.
     """
@@ -213,7 +214,7 @@ def accumulate_block(  # type: ignore[no-untyped-def]
                 weight[j] = w if above[j] == k else weight[j]
         for j in range(n):
             value[j] *= table[SCALE, j]
-        _noise_left(table, slope, y, factors, variance)
+        _noise_left(table, slope, y, variance)
         for j in range(n):
             positive = max(value[j], _f32(0))
             variance[j] *= table[NOISE_FIXED, j] + table[NOISE_LINEAR, j] * positive

@@ -24,7 +24,6 @@ from pipeline.kernels.resample import (
     SCALE,
     WEIGHT,
     accumulate_block,
-    noise_factors,
 )
 from pipeline.model import FloatArray, Frame, Placement, Strip, StripGrid
 from pipeline.stages.base import Shape, parameters
@@ -83,7 +82,6 @@ class Blending:
             for position, axial in zip(placement.position_mm, placement.axial_mm, strict=True)
         ]
         last_use = _last_use(maps, composition.grid)
-        factors = noise_factors()
         edges = self._taper_rows(composition)
         profile = _gain_by_column(composition.calibration)
         for k, frame in enumerate(frames):
@@ -99,7 +97,6 @@ class Blending:
                     maps[k].slope,
                     rows_scale,
                     edges,
-                    factors,
                     tile.sums,
                     tile.spread,
                 )

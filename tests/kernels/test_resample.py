@@ -17,7 +17,6 @@ from pipeline.kernels.resample import (
     NOISE_FIXED,
     NOISE_LINEAR,
     NOISE_SQUARE,
-    PHASES,
     R0,
     SCALE,
     SPREAD_SUMS,
@@ -29,13 +28,12 @@ from pipeline.kernels.resample import (
     WEIGHT,
     accumulate_block,
     blocks_of,
-    noise_factors,
+    noise_left,
     unroll_block,
 )
 from pipeline.kernels.spread import spread_rows
 
 ROWS, COLUMNS = 60, 90
-FACTORS = noise_factors()
 # Two passes of six products and sums in float32, weights up to 1.2 and the sum of their sizes
 # below 1.7 each way: 1.7² * 12 * 6e-8 = 2e-6 of the largest value.
 FLOAT32_SHARE = 2e-6
@@ -78,7 +76,6 @@ class Job:
             self.slope,
             self.row_scale,
             self.row_weight,
-            FACTORS,
             tile,
             self.spread if spread is None else spread,
         )
@@ -143,12 +140,11 @@ def dense(job: Job) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     value = sum(taps[k] * across[above + k - 2, j] for k in range(6)) * job.table[SCALE]
     fine = good[above, j] & good[above + 1, j]
     weight = job.table[WEIGHT] * job.row_weight[above] * fine
-    # Phases as the table of factors has them; the column's phase at the pixel's own row.
-    square = np.sum(lagrange(np.arange(PHASES + 1) / PHASES) ** 2, axis=0)
+    # The column's phase at the pixel's own row.
     at = np.maximum(job.table[C0] + job.slope * y, 0)
-    nearest = [np.floor((p - np.floor(p)) * PHASES + 0.5).astype(int) for p in (at, y)]
+    phases = [p.astype(np.float64) - np.floor(p) for p in (at, y)]
     positive = np.maximum(value, 0)
-    left_over = square[nearest[0]] * square[nearest[1]]
+    left_over = np.prod([np.sum(lagrange(phase) ** 2, axis=0) for phase in phases], axis=0)
     photons = job.table[NOISE_FIXED] + job.table[NOISE_LINEAR] * positive
     # The gain map's own noise counts whole: it is as smooth as what the interpolation leaves.
     variance = left_over * photons + job.table[NOISE_SQUARE] * positive**2
@@ -237,12 +233,11 @@ def test_transfer_at_half_nyquist_is_at_least_095_at_any_phase() -> None:
         assert abs(response) > 0.95
 
 
-def test_noise_factors_are_the_sum_of_squared_weights() -> None:
-    expected = np.sum(lagrange(np.arange(PHASES + 1) / PHASES) ** 2, axis=0)
-    np.testing.assert_allclose(FACTORS, expected, rtol=1e-6)
-    assert FACTORS[0] == FACTORS[-1] == 1
-    # A phase is at most half a step from its table's: less than 2 % between neighbouring entries.
-    assert np.abs(np.diff(FACTORS)).max() < 0.04 * FACTORS.min()
+def test_noise_left_is_the_sum_of_squared_weights() -> None:
+    phase = np.linspace(0, 1, 401)
+    left = np.array([noise_left(np.float32(f)) for f in phase])
+    np.testing.assert_allclose(left, np.sum(lagrange(phase) ** 2, axis=0), rtol=1e-6)
+    assert left[0] == left[-1] == 1
 
 
 # ---- bad pixels ---------------------------------------------------------------------------------

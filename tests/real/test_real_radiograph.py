@@ -18,7 +18,7 @@ from pipeline.config.calibrate import load_calibrate_config
 from pipeline.config.weld import load_weld_config
 from pipeline.io.positions import read_positions
 from pipeline.io.strip import StripMaps, read_maps, read_strip
-from pipeline.kernels.resample import noise_factors
+from pipeline.kernels.resample import noise_left
 from pipeline.model import FloatArray, Origin
 from pipeline.run import RunResult, run_weld
 from pipeline.stages.matching import REDUCE
@@ -153,7 +153,8 @@ def test_strip_shows_the_radiograph_to_the_noise_of_the_frames(stitched: Stitche
         off = stitched.difference[:, block] - (level - 1) * stitched.truth[:, block]
         scatter.append(_block_means(off, 4)[whole])
         predicted.append(_block_means(stitched.sigma[:, block] ** 2, 4)[whole])
-    noise = np.sqrt(np.concatenate(predicted).mean()) / 4 / float(np.mean(noise_factors()))
+    left = np.mean([noise_left(phase) for phase in np.linspace(0, 1, 65, dtype=np.float32)])
+    noise = np.sqrt(np.concatenate(predicted).mean()) / 4 / float(left)
     assert np.concatenate(scatter).std() == pytest.approx(float(noise), rel=0.12)
 
 
