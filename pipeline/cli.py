@@ -19,6 +19,7 @@ import typer
 from pipeline import __version__
 from pipeline.commands.calibrate import calibrate_commands
 from pipeline.commands.options import FAILED_VERDICT, Config, Debug, Json, Quiet, Replace, given
+from pipeline.commands.other_group import HintsAtGroups
 from pipeline.errors import InputError
 from pipeline.terminal import ProgressLines, show, show_strip, tell
 
@@ -30,6 +31,7 @@ _CLEANING_UP_S = 30
 _STOPPED = "stopped; nothing half-made is left"
 
 app = typer.Typer(
+    cls=HintsAtGroups,
     name="girthstrip",
     help="Raw frames of a digital X-ray panel carried round a girth weld, made into one "
     "calibrated strip and its quality log.",
@@ -295,7 +297,7 @@ def run(arguments: Sequence[str]) -> int:  # noqa: PLR0911 - one return an endin
             return tell(as_json, "Interrupted", _STOPPED, _INTERRUPTED)
         if hasattr(error, "format_message"):  # the call itself is wrong
             asked = getattr(getattr(error, "ctx", None), "command_path", "girthstrip")
-            message = f"{error.format_message()} (see {asked} --help)"
+            message = f"{error.format_message()} (see {asked.strip()} --help)"
             return tell(as_json, "UsageError", message, InputError.exit_code)
         if "--debug" in arguments or os.environ.get("GIRTHSTRIP_DEBUG"):
             traceback.print_exc()

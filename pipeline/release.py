@@ -72,7 +72,9 @@ def release(
             f"its figures fail ({_ids(one for one in reasons if one.verdict is Verdict.FAIL)})",
             where=str(folder),
             expected="figures within their limits",
-            remedy="Look at the page that girthstrip calibrate check makes; to release it all the "
+            remedy="Give a --reason with --despite-fail"
+            if despite_fail
+            else "Look at the page that girthstrip calibrate check makes; to release it all the "
             "same give --despite-fail and a --reason",
         )
     older: Entry | None = None

@@ -592,7 +592,7 @@ BAD_CALIBRATIONS: dict[str, tuple[Spoil, str]] = {
         "normal",
     ),
     "another size": (smaller_frames, "320"),
-    "no folder": (lambda weld: shutil.rmtree(weld.calibration), "is not a folder"),
+    "no folder": (lambda weld: shutil.rmtree(weld.calibration), "calibration: doesn't exist"),
     "a file instead": (
         lambda weld: weld.edit_config('folder = "calibration"', 'folder = "stitch.toml"'),
         "is not a folder",

@@ -80,6 +80,28 @@ def test_version_and_no_arguments(call: Call) -> None:
     assert "Begin with: girthstrip demo" in out
 
 
+@pytest.mark.parametrize(
+    ("word", "meant"),
+    [(one, one) for one in ("check", "compare", "release", "withdraw", "list", "find")]
+    + [("comparee", "compare"), ("realease", "release")],
+)
+def test_a_command_of_calibrate_asked_for_by_itself_is_told(
+    call: Call, word: str, meant: str
+) -> None:
+    code, out, err = call(word, "march", "april")
+    assert (code, out) == (2, "")
+    assert f"No such command '{word}'. Did you mean 'girthstrip calibrate {meant}'?" in err
+    assert meant in call("calibrate", "--help")[1]
+
+
+@pytest.mark.parametrize(("word", "said"), [("stich", "mean 'stitch'"), ("make", "'make'. (see")])
+def test_other_unknown_commands_get_no_such_hint(call: Call, word: str, said: str) -> None:
+    code, _, err = call(word)
+    assert code == 2
+    assert said in err
+    assert "girthstrip calibrate" not in err
+
+
 def test_help_starts_without_the_heavy_libraries() -> None:
     """What --help imports decides how long it takes: the numeric libraries cost a second."""
     check = (

@@ -44,6 +44,7 @@ from pipeline.calibration.gather import (
 )
 from pipeline.calibration.gauges import Gauges, measure_gauges, picture_maker
 from pipeline.calibration.grouping import group_bad_pixels
+from pipeline.calibration.lag_shares import lag_shares
 from pipeline.calibration.levels import combine, require_bright, several_doses
 from pipeline.calibration.linearity import Mode, measure_curvature
 from pipeline.calibration.noise import (
@@ -62,7 +63,7 @@ from pipeline.calibration.statistics import Exposures
 from pipeline.calibration.step_off import LagPlan, read_step_offs
 from pipeline.calibration.uniformity import Uniformity, find_non_uniform, independent_tests
 from pipeline.errors import CalibrationError
-from pipeline.model import FlagImage, PixelClass
+from pipeline.model import FlagImage, FloatArray, PixelClass
 
 MIN_GOOD_FRACTION = 0.5
 """With fewer good pixels than this the exposures are wrong, not the panel."""
@@ -191,14 +192,23 @@ def build_calibration(
         dark_states=dark.conditions[1:],
     )
     if lag is not None:
-        regions = tuple(tuple(float(one) for one in row) for row in lag.lag.regions)
-        facts = replace(facts, lag_fractions=lag.lag.fractions, lag_regions=regions)
+        shares = lag_shares(lag.lag)
+        facts = replace(
+            facts,
+            lag_fractions=lag.lag.fractions,
+            lag_regions=_table(lag.lag.regions),
+            lag_shares=() if shares is None else _table(shares),
+        )
     states = tuple(group.whole.mean for group in dark.groups[1:])
     image = None if curvature is None else curvature.image
     identity = content_identity(
         facts, mean_dark, gain, classes, dark_states=states, curvature=image
     )
     return CalibrationSet(facts, mean_dark, gain, classes, identity, states, image)
+
+
+def _table(values: FloatArray) -> tuple[tuple[float, ...], ...]:
+    return tuple(tuple(float(one) for one in row) for row in values)
 
 
 def _reads(

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.calibration.compare_darks import other_darks
+from pipeline.calibration.compare_remarks import compare_remarks
 from pipeline.calibration.product import CalibrationFacts, CalibrationSet
 from pipeline.errors import CalibrationError
 from pipeline.model import FlagImage, FloatArray, FloatImage, PixelClass
@@ -149,7 +150,7 @@ def compare(first: CalibrationSet, second: CalibrationSet) -> Comparison:
         gain=_change(gain_change, both_good, _gain_noise(facts, others)),
         pixels=_pixel_change(first.classes, second.classes),
         strip=_strip_effect(frame_change, both_good, profile, signal_gv, first, second),
-        remarks=(*_unlike(facts, others), *other_darks(first, second)),
+        remarks=(*compare_remarks(first, second), *other_darks(first, second)),
     )
 
 
@@ -275,26 +276,3 @@ def _dark_noise(first: CalibrationFacts, second: CalibrationFacts) -> float | No
 def _gain_noise(first: CalibrationFacts, second: CalibrationFacts) -> float | None:
     noises = (first.noise.gain_relative, second.noise.gain_relative)
     return math.hypot(*noises) if all(noises) else None
-
-
-def _unlike(first: CalibrationFacts, second: CalibrationFacts) -> list[str]:
-    """Sentences about what makes the two hard to compare."""
-    found = []
-    for name, one, other, unit in (
-        ("detector serial", first.serial, second.serial, ""),
-        ("gain mode", first.gain_mode, second.gain_mode, ""),
-        ("frame time", first.frame_time_s, second.frame_time_s, " s"),
-        ("lowest tube voltage", first.kv_min, second.kv_min, " kV"),
-        ("highest tube voltage", first.kv_max, second.kv_max, " kV"),
-        ("source distance", first.source_distance_mm, second.source_distance_mm, " mm"),
-        ("binning", first.binning, second.binning, ""),
-    ):
-        if one != other:
-            was, now = (
-                "not told" if v is None else f"{v:g}{unit}" if isinstance(v, float | int) else v
-                for v in (one, other)
-            )
-            found.append(f"The {name} differs: {was or 'none'}, then {now or 'none'}.")
-    if (first.beam is None) != (second.beam is None):
-        found.append("The beam's shape is in the gain of only one of them; so shading differs.")
-    return found

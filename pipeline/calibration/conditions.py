@@ -118,12 +118,18 @@ def held_temperature(facts: CalibrationFacts) -> tuple[float | None, float | Non
 
 def held_frame_time(facts: CalibrationFacts) -> tuple[float | None, float | None]:
     """The frame times a calibration holds for: its own and those of its darks, with tolerance."""
+    low, high = frame_times_s(facts)
+    if low is None or high is None:
+        return None, None
+    return low * (1 - FRAME_TIME_TOLERANCE), high * (1 + FRAME_TIME_TOLERANCE)
+
+
+def frame_times_s(facts: CalibrationFacts) -> tuple[float | None, float | None]:
+    """The shortest and the longest frame time that a calibration and its darks tell."""
     darks = (facts.dark_conditions, *facts.dark_states)
     times = [facts.frame_time_s, *(state.frame_time_s for state in darks)]
     known = [value for value in times if value is not None]
-    if not known:
-        return None, None
-    return min(known) * (1 - FRAME_TIME_TOLERANCE), max(known) * (1 + FRAME_TIME_TOLERANCE)
+    return (min(known), max(known)) if known else (None, None)
 
 
 def foreign(facts: CalibrationFacts, wanted: Wanted) -> str:

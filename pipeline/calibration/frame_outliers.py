@@ -76,7 +76,7 @@ def odd_flats(signals: FloatArray, cells: Sketch) -> dict[int, str]:
         return {}
     level = np.median(signals, axis=(1, 2))
     usual = float(np.median(level))
-    if usual <= 0:
+    if usual <= LEAST_GV:
         return {}  # refused elsewhere: the flats are as dark as the darks
     away = np.abs(level / usual - 1)
     mixed = float(np.mean(away > TUBE_LEVEL)) > MOST_SHARE
@@ -113,12 +113,17 @@ def require_one_kind(reasons: Mapping[int, str], names: list[str], kind: str) ->
     if len(reasons) <= MOST_SHARE * len(names):
         return
     told = "; ".join(f"{names[k]}: {why}" for k, why in list(reasons.items())[:4])
+    remedy = (
+        "Put exposures of different kinds into folders of their own, each its own [[exposures]], "
+        "or shoot them again"
+    )
+    if all(why.startswith("afterglow") for why in reasons.values()):
+        remedy = "Let the panel rest without radiation, and shoot these darks again"
     raise CalibrationError(
         f"{len(reasons)} of {len(names)} frames differ from the set's median ({told})",
         where=kind,
         expected="exposures of one dose, gain mode, frame time and temperature in a set",
-        remedy="Put exposures of different kinds into folders of their own, each its own "
-        "[[exposures]], or shoot them again",
+        remedy=remedy,
     )
 
 

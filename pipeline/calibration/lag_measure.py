@@ -50,12 +50,14 @@ class StepOff:
 class LagFractions:
     """``fractions``: of the panel, f₁ first; ``first_frame`` and ``second_frame``: what the first
     and second frame after a long exposure show, relative to it (the usual way of stating lag);
-    ``regions``: ``first_frame`` of each part of the panel (rows, columns)."""
+    ``regions``: ``first_frame`` of each part of the panel (rows, columns), ``regions_sigma`` the
+    standard deviation of each of these."""
 
     fractions: tuple[float, ...]
     first_frame: float
     second_frame: float
     regions: FloatArray
+    regions_sigma: float
 
 
 def find_step(levels: FloatArray, where: str) -> StepOff:
@@ -110,7 +112,7 @@ def measure_lag(
         CalibrationError: a fraction comes out negative beyond noise, or all too large.
     """
     fractions = min(fractions, step.last_on + 1, len(signals) - step.first_off)
-    signals = _zeroed(signals, step, fractions)
+    signals, spare = _zeroed(signals, step, fractions)
     _, down, across = signals.shape
     whole = signals.mean(axis=(1, 2))
     found = _solve(whole, step, fractions)
@@ -133,6 +135,8 @@ def measure_lag(
         _after_long(found),
         _after_long(found, 1),
         np.array(parts),
+        # What the first dark frame shows, above the zero: the lit one's own noise is a fraction.
+        noise_gv * float(np.sqrt(1 + (1 / spare if spare else 0))) / float(whole[step.last_on]),
     )
 
 
@@ -141,12 +145,16 @@ def _after_long(fractions: FloatArray, frames: int = 0) -> float:
     return float(fractions[frames:].sum() / (1 + fractions.sum()))
 
 
-def _zeroed(signals: FloatArray, step: StepOff, fractions: int) -> FloatArray:
-    """The signals above the panel's zero as the end of the sequence shows it, if it is long."""
+def _zeroed(signals: FloatArray, step: StepOff, fractions: int) -> tuple[FloatArray, int]:
+    """The signals above the panel's zero as the end of the sequence shows it, if it is long.
+
+    With the number of frames that told the zero.
+    """
     spare = signals[step.first_off + fractions :]
     if len(spare) < TAIL_FRAMES:
-        return signals
-    return np.asarray(signals - spare[len(spare) // 2 :].mean(axis=0))
+        return signals, 0
+    end = spare[len(spare) // 2 :]
+    return np.asarray(signals - end.mean(axis=0)), len(end)
 
 
 def _solve(level: FloatArray, step: StepOff, fractions: int) -> FloatArray:

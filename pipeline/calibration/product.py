@@ -86,6 +86,7 @@ class CalibrationFacts:
     dark_conditions: DarkConditions = DarkConditions()  # of the set's dark
     dark_states: tuple[DarkConditions, ...] = ()  # of the set's dark_states, in order
     lag_regions: tuple[tuple[float, ...], ...] = ()  # first-frame lag by part of the panel, rows
+    lag_shares: tuple[tuple[float, ...], ...] = ()  # of lag_fractions, likewise; see lag_shares.py
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,6 +58,7 @@ def read_step_offs(
         float(np.mean([one.first_frame for one in found])),
         float(np.mean([one.second_frame for one in found])),
         np.mean([one.regions for one in found], axis=0),
+        float(np.sqrt(np.sum([one.regions_sigma**2 for one in found]))) / len(found),
     )
     return LagMeasured(mean, after, float(np.sqrt(noise.offset / len(found))))
 
@@ -90,19 +91,26 @@ def _read(
         after -= dark
     parts = _in_parts(sketches, plan.regions)
     samples = SAMPLES**2 * sketches[0].size / parts[0].size
-    uncertain = 1.3 * float(np.sqrt(max(noise.offset, 1 / 12) / samples))
+    left_gv = max(float(parts[step.first_off].mean()), 0.0)
+    variance = max(noise.offset + noise.slope * left_gv, 1 / 12)
+    uncertain = 1.3 * float(np.sqrt(variance / samples))
     return measure_lag(parts, step, plan.fractions, uncertain, where)
 
 
 def _in_parts(sketches: FloatArray, regions: tuple[int, int]) -> FloatArray:
-    """Means of the cells in each part of the panel; no more parts than there are cells."""
-    down, across = (min(side, n) for side, n in zip(sketches.shape[1:], regions, strict=True))
-    rows = np.array_split(np.arange(sketches.shape[1]), down)
-    columns = np.array_split(np.arange(sketches.shape[2]), across)
-    return np.stack(
-        [
-            np.stack([sketches[:, band][:, :, side].mean(axis=(1, 2)) for side in columns], axis=1)
-            for band in rows
-        ],
-        axis=1,
-    )
+    """Means of the cells in each part of the panel; no more parts than there are cells.
+
+    The parts are equally large: a cell on the border of two counts in each by what lies there
+    (so far off a part's middle that 1 % of a slope over the panel may go astray).
+    """
+    rows, columns = (_overlaps(*pair) for pair in zip(sketches.shape[1:], regions, strict=True))
+    return np.asarray(rows @ sketches @ columns.T)
+
+
+def _overlaps(cells: int, parts: int) -> FloatArray:
+    """By how much each part of a side, (parts, cells), consists of each of its cells."""
+    parts = min(parts, cells)
+    ends = np.arange(parts + 1) * (cells / parts)
+    first = np.arange(cells)
+    shared = np.minimum(ends[1:, None], first + 1) - np.maximum(ends[:-1, None], first)
+    return np.asarray(np.maximum(shared, 0) * (parts / cells))

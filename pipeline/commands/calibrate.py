@@ -49,6 +49,11 @@ class _MakesByDefault(TyperGroup):
             args = [_MAKE, *args]
         return list(super().parse_args(ctx, args))
 
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """The command that the first word names; ``make`` has no name that anyone calls."""
+        name, command, rest = super().resolve_command(ctx, args)
+        return "" if name == _MAKE else name, command, rest
+
     def format_help(self, ctx: Any, formatter: Any) -> None:
         """The help of ``make``, then the other commands."""
         make = self.commands[_MAKE]

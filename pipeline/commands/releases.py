@@ -211,14 +211,16 @@ def _entry_record(entry: Entry) -> dict[str, Any]:
 
 
 def _entry_text(entry: Entry, fault: str) -> str:
+    from pipeline.calibration.conditions import frame_times_s, held_temperature
+
     facts = entry.facts
     known = [
         f"from {facts.valid_from}" if facts.valid_from else "",
         f"until {facts.valid_until}" if facts.valid_until else "",
         f"{facts.gain_mode} gain" if facts.gain_mode else "",
         _between(facts.kv_min, facts.kv_max, "kV"),
-        _between(facts.temperature_min_c, facts.temperature_max_c, "°C"),
-        "" if facts.frame_time_s is None else f"{facts.frame_time_s:g} s a frame",
+        _between(*held_temperature(facts), "°C"),
+        _between(*frame_times_s(facts), "s a frame"),
     ]
     lines = [f"{entry.status or 'not released':14}{entry.name}"]
     lines.append(f"{'':14}{', '.join(text for text in known if text)}")
@@ -234,5 +236,5 @@ def _entry_text(entry: Entry, fault: str) -> str:
 def _between(low: float | None, high: float | None, unit: str) -> str:
     if low is None and high is None:
         return ""
-    ends = ("" if value is None else f"{value:g}" for value in (low, high))
-    return f"{'–'.join(ends)} {unit}"
+    ends = ["" if value is None else f"{value:g}" for value in (low, high)]
+    return f"{'–'.join(ends[: 1 if low == high else 2])} {unit}"

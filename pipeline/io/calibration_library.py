@@ -65,6 +65,14 @@ def is_library(folder: Path) -> bool:
     return os.path.isfile(folder / LIBRARY_FILE)  # noqa: PTH113 - false where rights are lacking
 
 
+def _is_calibration(folder: Path) -> bool:
+    """Whether the folder has a calibration's record; one that may not be looked into is refused."""
+    try:
+        return (folder / CALIBRATION_FILE).exists()
+    except OSError as error:
+        refuse_reading(folder, error)
+
+
 def read_library(folder: Path) -> Library:
     """All calibrations of a library with their records. Facts only: no arrays are read.
 
@@ -79,7 +87,7 @@ def read_library(folder: Path) -> Library:
     for path in sorted(folder.iterdir()):
         if path.name == STATUS_FOLDER or path.name.startswith(".") or not path.is_dir():
             continue
-        if not (path / CALIBRATION_FILE).exists():
+        if not _is_calibration(path):
             foreign.append(path.name)
             continue
         identity, facts = read_facts(path)

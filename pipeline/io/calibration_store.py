@@ -44,6 +44,8 @@ CALIBRATION_FILES = (
 
 _DARK, _GAIN, _CLASSES, _CURVATURE = "dark.tif", "gain.tif", "badpixels.tif", "linearity.tif"
 _BAD_PIXEL_LIST = "bad_pixels.csv"
+_FOLDER = "a calibration folder made by girthstrip calibrate"
+_NAME_IT = "Name the folder that girthstrip calibrate made; if it is this one, copy it again"
 _REMEDY = "Copy the calibration again, or make it anew with girthstrip calibrate"
 
 
@@ -86,8 +88,7 @@ def read_calibration(folder: Path) -> CalibrationSet:
         CalibrationError: a file is missing, malformed, of another shape or type than the facts
             say, or the content isn't what the identity was computed from.
     """
-    if not folder.is_dir():
-        _refuse(folder, "is not a folder", "a calibration folder made by girthstrip calibrate")
+    _require_folder(folder)
     identity, facts = _read_record(folder / "calibration.json")
     shape = (facts.rows, facts.columns)
     dark, *states = _read_arrays(folder / _DARK, shape, np.float32, 1 + len(facts.dark_states))
@@ -117,13 +118,29 @@ def read_facts(folder: Path) -> tuple[str, CalibrationFacts]:
     Raises:
         CalibrationError: the file is missing or malformed.
     """
-    if not folder.is_dir():
-        _refuse(folder, "is not a folder", "a calibration folder made by girthstrip calibrate")
+    _require_folder(folder)
     return _read_record(folder / "calibration.json")
 
 
-def _refuse(path: Path, what: str, expected: str = "") -> NoReturn:
-    raise CalibrationError(what, where=str(path), expected=expected, remedy=_REMEDY)
+def _require_folder(folder: Path) -> None:
+    if not folder.is_dir():
+        what = "is not a folder" if folder.exists() else "doesn't exist"
+        _refuse(folder, what, _FOLDER, _NAME_IT)
+
+
+def _refuse(path: Path, what: str, expected: str = "", remedy: str = _REMEDY) -> NoReturn:
+    raise CalibrationError(what, where=str(path), expected=expected, remedy=remedy)
+
+
+def _refuse_reading(path: Path, error: OSError) -> NoReturn:
+    """Raise CalibrationError about a file that is there, but that the system doesn't give."""
+    if isinstance(error, IsADirectoryError):
+        _refuse(path, "is a folder", "a file")
+    raise CalibrationError(
+        f"can't be read ({error.strerror or error})",
+        where=str(path),
+        remedy="Check the rights of the calibration's files and folder, and its disk",
+    ) from error
 
 
 def _write_arrays(path: Path, *arrays: np.ndarray[Any, Any]) -> None:
@@ -147,15 +164,17 @@ def _read_arrays(path: Path, shape: tuple[int, int], kind: type, pages: int = 1)
     dtype = np.dtype(kind)
     count = "one page" if pages == 1 else f"{pages} pages"
     expected = f"{count} of {shape[0]} rows × {shape[1]} columns, {dtype.name}"
-    if not path.is_file():
-        _refuse(path, "is missing", expected)
     arrays: list[Any] | None = None
     try:
         with tifffile.TiffFile(path) as tiff:
             found = [(page.shape, page.dtype) for page in tiff.pages]
             if found == [(shape, dtype)] * pages:
                 arrays = [page.asarray(maxworkers=os.cpu_count()) for page in tiff.pages]
+    except FileNotFoundError:
+        _refuse(path, "is missing", expected)
     except Exception as error:  # malformed files raise a dozen kinds
+        if isinstance(error, OSError) and error.errno is not None:
+            _refuse_reading(path, error)
         _refuse(path, f"is not a readable TIFF ({error})", expected)
     if arrays is None:
         kinds = ", ".join(f"{size} {kind}" for size, kind in found[:3]) or "no page"
@@ -172,11 +191,17 @@ def _read_arrays(path: Path, shape: tuple[int, int], kind: type, pages: int = 1)
 def _read_record(path: Path) -> tuple[str, CalibrationFacts]:
     """Identity and facts from ``calibration.json``."""
     try:
-        record = json.loads(path.read_text(encoding="utf-8"), parse_constant=_not_finite)
+        text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        _refuse(path, "is missing", "a calibration folder made by girthstrip calibrate")
-    except (OSError, ValueError, RecursionError) as error:
-        _refuse(path, f"can't be read ({error})", "a JSON text")
+        _refuse(path, "is missing", _FOLDER, _NAME_IT)
+    except OSError as error:
+        _refuse_reading(path, error)
+    except ValueError as error:
+        _refuse(path, f"can't be read as text ({error})", "a JSON text")
+    try:
+        record = json.loads(text, parse_constant=_not_finite)
+    except (ValueError, RecursionError) as error:
+        _refuse(path, f"can't be read as JSON ({error})", "a JSON text")
     if not isinstance(record, dict) or record.get("schema") != SCHEMA:
         schema = record.get("schema") if isinstance(record, dict) else None
         _refuse(path, f"has schema {schema!r}", repr(SCHEMA))
@@ -220,8 +245,9 @@ def _parse_facts(raw: Any) -> CalibrationFacts:
     for name in ("lag_fractions", "exposures", "rejected"):
         if name in values:
             values[name] = tuple(values[name])
-    if "lag_regions" in values:
-        values["lag_regions"] = tuple(tuple(row) for row in values["lag_regions"])
+    for name in ("lag_regions", "lag_shares"):
+        if name in values:
+            values[name] = tuple(tuple(row) for row in values[name])
     try:
         if "dark_conditions" in values:
             values["dark_conditions"] = DarkConditions(**values["dark_conditions"])

@@ -174,7 +174,10 @@ def _record_paths(folder: Path) -> list[Path]:
     status = folder / STATUS_FOLDER
     if not status.is_dir():
         refuse(status, "is missing", "the folder of the library's records")
-    paths = sorted(path for path in status.iterdir() if not path.name.startswith("."))
+    try:
+        paths = sorted(path for path in status.iterdir() if not path.name.startswith("."))
+    except OSError as error:
+        refuse_reading(status, error)
     for number, path in enumerate(paths, start=1):
         if path.name != f"{number:06d}.json":
             refuse(path, "is out of order", f"{number:06d}.json: a record is missing or foreign")

@@ -210,7 +210,9 @@ def open_frames(
             f"can't be opened ({error.strerror or error})",
             where=str(folder),
             expected="a folder of frames",
-            remedy="Correct the folder in the config, or the one given with --exposures",
+            remedy="Correct the folder in the config, or the one given with --exposures"
+            if isinstance(error, FileNotFoundError | NotADirectoryError)
+            else "Check the rights of the folder, and its disk",
         ) from error
     if not files:
         raise FrameError(

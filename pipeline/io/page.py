@@ -114,7 +114,7 @@ def require_file(path: Path, where: str) -> FrameError | int:
                 "is a folder" if path.is_dir() else "is no ordinary file",
                 where=where,
                 expected="a file",
-                remedy="Correct the file's name in the frame table",
+                remedy="Correct the name that leads to it, or move it out of the folder",
             )
         with path.open("rb") as stream:
             size = stream.seek(0, os.SEEK_END)

@@ -230,7 +230,10 @@ def _regions(facts: CalibrationFacts) -> str:
     if not values:
         return ""
     low, high = number(100 * min(values)), number(100 * max(values))
-    return f" In parts of the panel that is {low} to {high} %."
+    told = f" In parts of the panel that is {low} to {high} %"
+    if facts.lag_shares:
+        return f"{told}: more apart than they are uncertain, so each place is corrected by its own."
+    return f"{told}; all of it is corrected by the panel’s."
 
 
 def _profile(since_first: Comparison) -> Plot:

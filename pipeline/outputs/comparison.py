@@ -281,7 +281,7 @@ def _classes(axes: Any, found: Comparison) -> None:
     axes.tick_params(axis="y", length=0)
     axes.set_xticks([])
     axes.spines[["left", "bottom"]].set_visible(False)
-    _title(axes, "Come and gone by class")
+    _title(axes, "By class (a pixel may be in several)")
 
 
 def _blocks(image: FloatImage, good: NDArray[np.bool_]) -> NDArray[np.float64]:

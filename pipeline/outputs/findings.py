@@ -18,7 +18,8 @@ _GAPS_SHOWN = 4
 class Finding:
     """A check that wasn't passed: in words, where it was found, and what to look at.
 
-    Of a value that could not be measured ``where`` says why.
+    Of a value that could not be measured ``where`` says why, of a calibration what is held against
+    it: a withdrawal's date and reason must not have to be looked for.
     """
 
     check: Check
@@ -43,7 +44,7 @@ def findings(log: QualityLog) -> tuple[Finding, ...]:
             CHECK_TITLES.get(check.id, check.id),
             value_text(check),
             "" if check.limit is None else limit_text(check),
-            _why_missing(check) if check.value is None else _where(log, check.id),
+            _why_missing(check) if check.value is None else _where(log, check),
             WHAT_TO_DO.get(check.id, ""),
         )
         for check in judged
@@ -56,9 +57,12 @@ def _why_missing(check: Check) -> str:
     return reason[:1].upper() + reason[1:]
 
 
-def _where(log: QualityLog, check_id: str) -> str:
-    """Frames or places that a check is about; empty where the log names none."""
-    group, _, name = check_id.partition(".")
+def _where(log: QualityLog, check: Check) -> str:
+    """Frames, places or decisions that a check is about; empty where the log names none."""
+    group, _, name = check.id.partition(".")
+    if group == "calibration":
+        told = check.note.rpartition("; attention above")[0]
+        return told[:1].upper() + told[1:]
     if group == "acquisition" or name == "wrong_place":
         return _frames_left_out(log, name)
     finders: dict[str, Callable[[QualityLog], str]] = {
@@ -69,7 +73,7 @@ def _where(log: QualityLog, check_id: str) -> str:
         "registration.position_sigma_mm": _least_sure_frame,
         "position.tape_mm": _worst_tick,
     }
-    return finders[check_id](log) if check_id in finders else ""
+    return finders[check.id](log) if check.id in finders else ""
 
 
 def _frames_left_out(log: QualityLog, reason: str) -> str:

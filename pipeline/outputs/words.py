@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from datetime import datetime
 
 from pipeline.model import PixelClass, Verdict
@@ -44,6 +45,7 @@ PIXEL_CLASS_WORDS = {
 }
 """What the classes of bad pixels mean; their thresholds are the calibration's."""
 
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|GV|σ|µm|mm|px|°C|kV|s)(?![\w/]))|(?<=\blimit) ")
 _PLURALS = ("frames", "overlaps", "pixels")
 
 
@@ -72,6 +74,11 @@ def with_unit(text: str, unit: str) -> str:
     if text == "1" and unit in _PLURALS:
         unit = unit.removesuffix("s")
     return f"{text} {unit}".strip()
+
+
+def unbroken(text: str) -> str:
+    """The text with each number kept on one line with its unit, and a limit with its word."""
+    return _BEFORE_UNIT.sub("\u00a0", text)
 
 
 def span(low: float | None, high: float | None, unit: str) -> str:

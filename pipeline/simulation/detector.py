@@ -25,14 +25,23 @@ CURVATURE_REFERENCE_GV = 20000.0
 
 @dataclass(frozen=True, slots=True)
 class DetectorPlan:
-    """The panel's ordinary behaviour, gray values (GV)."""
+    """The panel's ordinary behaviour, gray values (GV).
+
+    ``lag_slope``: by which part lag is stronger in the last column than in the middle, and weaker
+    in the first.
+    """
 
     dark_gv: float = 300.0
     read_gv: float = 12.0
     slope_gv: float = 0.9  # variance per gray value of signal
     lag: tuple[float, ...] = (0.003, 0.001)  # part of the last frame's signal, of the one before
+    lag_slope: float = 0.0
     blur_px: float = 0.6  # scintillator, standard deviation
     module_columns: int = 256
+
+    def lag_share(self, columns: int) -> FloatImage:
+        """What multiplies all lags in each of so many columns, float32."""
+        return (1 + self.lag_slope * np.linspace(-1, 1, columns)).astype(np.float32)
 
     def gray_value_for(self, snr: float) -> float:
         """The signal in GV whose signal-to-noise ratio in one frame is ``snr``.
@@ -129,6 +138,9 @@ def record(
 ) -> RawImage:
     """The raw frame of a mean ``signal`` after the signals ``earlier`` (the last one first)."""
     total = signal.copy()
+    if detector.plan.lag_slope:
+        share = detector.plan.lag_share(signal.shape[1])
+        earlier = [before * share for before in earlier]
     for fraction, before in zip(detector.plan.lag, earlier, strict=False):
         total += np.float32(fraction) * before
     if earlier:

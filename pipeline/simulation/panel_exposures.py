@@ -55,7 +55,7 @@ class PanelScene:
 
     ``detector.dark`` is the offset at REFERENCE_C without leakage; ``leakage_gv`` (rows, columns)
     is added to it at REFERENCE_C and REFERENCE_FRAME_TIME_S. ``hot`` lists the flat indices of
-    pixels that flicker with their leakage. ``lag_share`` (columns,) multiplies all lags.
+    pixels that flicker with their leakage.
     """
 
     plan: PanelPlan
@@ -64,7 +64,6 @@ class PanelScene:
     detector: Detector
     leakage_gv: FloatImage
     hot: Indices
-    lag_share: FloatImage
     dust: tuple[Speck, ...]
 
     def stream(self, draw: int, *indices: int) -> np.random.Generator:
@@ -111,7 +110,6 @@ def build_panel(plan: PanelPlan, seed: int, faults: Iterable[Fault] = ()) -> Pan
     good = np.flatnonzero(detector.classes.ravel() == 0)
     hot = np.sort(rng.choice(good, round(leakage.hot_share * size), replace=False))
     leaks[hot] *= rng.uniform(4, 9, hot.size)
-    slope = plan.lag_slope * np.linspace(-1, 1, plan.columns)
     return PanelScene(
         plan=plan,
         seed=seed,
@@ -119,7 +117,6 @@ def build_panel(plan: PanelPlan, seed: int, faults: Iterable[Fault] = ()) -> Pan
         detector=replace(detector, curved=np.arange(size), curvature=curvature),
         leakage_gv=leaks.astype(np.float32).reshape(plan.shape),
         hot=hot,
-        lag_share=(1 + slope).astype(np.float32),
         dust=_dust(plan, np.random.default_rng([seed, _Draw.DUST])),
     )
 
@@ -253,4 +250,4 @@ def _shot(
     total.ravel()[scene.hot] += flicker
     drift = np.float32(scene.plan.leakage.offset_gv_per_c * (temperature_c - REFERENCE_C))
     panel = replace(scene.detector, dark=scene.detector.dark + drift)
-    return record(panel, total, [before * scene.lag_share for before in earlier], rng)
+    return record(panel, total, tuple(earlier), rng)

@@ -82,8 +82,7 @@ class PanelPlan:
 
     ``curvature`` is by which part the response of a usual pixel at 40,000 GV departs from that at
     20,000, ``curvature_scatter`` its standard deviation over the pixels. ``heel`` is the beam's
-    slope with the tangent of the ray's angle along the columns. ``lag_slope``: by which part lag
-    is stronger in the last column than in the middle.
+    slope with the tangent of the ray's angle along the columns.
     """
 
     rows: int = 1152
@@ -91,14 +90,13 @@ class PanelPlan:
     pitch_mm: float = 0.1
     kv: float = 120.0
     detector: DetectorPlan = field(
-        default_factory=lambda: DetectorPlan(lag=(0.004, 0.0015, 0.0006, 0.0003))
+        default_factory=lambda: DetectorPlan(lag=(0.004, 0.0015, 0.0006, 0.0003), lag_slope=0.2)
     )
     leakage: Leakage = field(default_factory=Leakage)
     curvature: float = -0.004
     curvature_scatter: float = 0.0005
     heel: float = 0.08
     flicker: float = 0.003
-    lag_slope: float = 0.2
     darks: tuple[DarkSet, ...] = (
         DarkSet("dark_22c", frames=20),
         DarkSet("dark_10c", temperature_c=10.0),

@@ -24,7 +24,7 @@ from pipeline.simulation.panel_exposures import (
     step_off_exposures,
 )
 from pipeline.simulation.panel_plan import REFERENCE_C, REFERENCE_FRAME_TIME_S, Fault, PanelPlan
-from pipeline.simulation.scan_configs import GAIN_MODE, SERIAL
+from pipeline.simulation.scan_configs import GAIN_MODE
 from pipeline.simulation.write import Progress, numbered, write_images, write_picture
 
 GAUGES = ("duplex_wire", "dot_grid", "step_wedge")
@@ -52,7 +52,7 @@ def write_panel(
         for name, frames, images in _sets(scene):
             names = numbered(name, frames)
             write_images(folder / name, names, images, f"{name} frames", progress)
-        (folder / "calibrate.toml").write_text(panel_config(plan), encoding="utf-8")
+        (folder / "calibrate.toml").write_text(panel_config(plan, seed), encoding="utf-8")
         _write_truth(folder / "truth", scene)
     return out
 
@@ -69,8 +69,11 @@ def _sets(scene: PanelScene) -> Iterator[tuple[str, int, Iterator[RawImage]]]:
         yield kind, plan.gauge_frames, gauge_exposures(scene, kind)
 
 
-def panel_config(plan: PanelPlan) -> str:
-    """The config for ``girthstrip calibrate``, to lie beside the exposures."""
+def panel_config(plan: PanelPlan, seed: int = 1) -> str:
+    """The config for ``girthstrip calibrate``, to lie beside the exposures.
+
+    Every seed is another panel, so each has a serial number of its own.
+    """
     darks = "".join(
         f"""
 [[exposures]]
@@ -99,7 +102,7 @@ temperature_c = {REFERENCE_C:g}
 rows = {plan.rows}
 columns = {plan.columns}
 pitch_mm = {plan.pitch_mm:g}
-serial = "{SERIAL}"
+serial = "SIM-{seed:04d}"
 gain_mode = "{GAIN_MODE}"
 
 [calibration]
@@ -180,7 +183,7 @@ def panel_truth(scene: PanelScene) -> Mapping[str, object]:
         "lag": {
             "fractions": lag.tolist(),
             "after_a_long_exposure": lag[::-1].cumsum()[::-1].tolist(),
-            "stronger_in_last_column_by": plan.lag_slope,
+            "stronger_in_last_column_by": plan.detector.lag_slope,
         },
         "leakage": asdict(plan.leakage)
         | {"reference_c": REFERENCE_C, "reference_frame_time_s": REFERENCE_FRAME_TIME_S},

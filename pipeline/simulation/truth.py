@@ -116,6 +116,7 @@ def truth_record(scene: Scene, names: tuple[str, ...]) -> Mapping[str, object]:
             }
             | {"total": int(np.count_nonzero(classes))},
             "lag": list(preset.detector.lag),
+            "lag_stronger_in_last_column_by": preset.detector.lag_slope,
             "noise": {
                 "offset_gv2": preset.detector.read_gv**2,
                 "slope_gv": preset.detector.slope_gv,

@@ -227,6 +227,7 @@ def test_lag_and_persistent_pixels_come_from_a_step_off(fractions: tuple[float, 
     regions = np.array(made.facts.lag_regions)
     assert regions.shape == (3, 4)
     np.testing.assert_allclose(regions, figures["lag_first_frame"], rtol=0.05)
+    assert made.facts.lag_shares == ()  # alike everywhere
     found = (made.classes & np.uint8(PixelClass.PERSISTENT)) != 0
     assert found[places].all()
     assert np.count_nonzero(found) - 50 <= 2e-4 * found.size

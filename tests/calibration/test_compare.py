@@ -165,3 +165,40 @@ def test_other_darks_are_compared_by_their_conditions() -> None:
         "Only the second has darks at 10 °C and 2 s.",
         "Only the first has darks at 22 °C and 4 s.",
     )
+
+
+def with_dead(*places: tuple[int, int], **facts: object) -> CalibrationSet:
+    one = panel(**facts)
+    classes = np.zeros_like(one.classes)
+    for row, column in places:
+        classes[row, column] = PixelClass.DEAD
+    return dataclasses.replace(one, classes=classes)
+
+
+def test_dead_pixels_that_recover_are_another_panels() -> None:
+    rng = np.random.default_rng(4)
+    places = [(int(r), int(c)) for r, c in rng.integers(0, (ROWS, COLUMNS), (60, 2))]
+    first = with_dead(*places[:40])
+    assert compare(first, with_dead(*places)).remarks == ()
+    assert compare(first, with_dead(*places[:20])).remarks == ()  # half are still bad
+    (said,) = compare(first, with_dead(*places[30:])).remarks
+    assert said.startswith("Of 40 dead pixels only 10 are still bad")
+    assert "two panels" in said and "serial number" in said
+    # Few tell nothing; and pixels of other classes may well be good again.
+    assert compare(with_dead(*places[:19]), with_dead(*places[30:])).remarks == ()
+
+
+def test_exposures_that_both_were_made_from_are_remarked_on() -> None:
+    def files(*digests: str) -> list[dict[str, str]]:
+        return [{"name": f"{digest}.tif", "sha256": digest} for digest in digests]
+
+    flats = {"kind": "flat", "files": files("01", "02")}
+    darks = {"kind": "dark", "files": files("03", "04")}
+    other = {"kind": "dark", "files": files("03", "05")}
+    first, second = panel(exposures=(flats, darks)), panel(exposures=(other,))
+    assert compare(first, second).remarks == (
+        "1 file of exposures went into both: its noise shows in no difference.",
+    )
+    (said,) = compare(first, panel(exposures=(flats,))).remarks
+    assert said == "2 files of exposures went into both: their noise shows in no difference."
+    assert compare(first, panel(exposures=({"kind": "flat"},))).remarks == ()

@@ -133,6 +133,9 @@ def test_a_shadow_in_one_flat_is_named_with_its_place(loss: float) -> None:
 
 def test_flats_without_signal_are_left_to_others() -> None:
     assert odd_flats(-sketches(flats()), CELLS) == {}
+    # Darks in the flats' folder: of a median of nothing, every frame would be another part.
+    off = sketches(darks(6)) - sketches(darks(40)).mean(axis=0)
+    assert odd_flats(off, CELLS) == {}
 
 
 def test_a_mixed_set_is_refused_by_name() -> None:
@@ -140,6 +143,15 @@ def test_a_mixed_set_is_refused_by_name() -> None:
     require_one_kind({0: "x", 5: "y"}, names, "darks")
     with pytest.raises(CalibrationError, match=r"darks: 3 of 6 frames .*dark/0\.tif: x; .*own"):
         require_one_kind({0: "x", 3: "y", 5: "z"}, names, "darks")
+
+
+def test_darks_with_afterglow_are_to_be_shot_again_after_a_rest() -> None:
+    names = [f"dark/{k}.tif" for k in range(6)]
+    fading = dict.fromkeys((0, 1, 2), "afterglow: up to 40 GV")
+    with pytest.raises(CalibrationError, match=r"Let the panel rest .* shoot these darks again"):
+        require_one_kind(fading, names, "darks")
+    with pytest.raises(CalibrationError, match="folders of their own"):
+        require_one_kind(fading | {3: "light_leak: x"}, names, "darks")
 
 
 def test_two_flats_that_differ_are_refused() -> None:

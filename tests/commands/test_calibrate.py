@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
+from pipeline.calibration.product import DarkConditions, content_identity
 from pipeline.cli import app, run
 from pipeline.io.calibration_store import write_calibration
 from tests.calibration.ageing_panel import aged
@@ -231,8 +233,8 @@ def test_find_takes_what_it_asks_from_a_weld(
             ("withdraw", "x", "--library", "L", "--by", "C", "--reason", "r", "--date", "soon"),
             "'soon' is no date",
         ),
-        (("check", "nowhere"), "nowhere: is not a folder"),
-        (("compare", "nowhere", "there"), "nowhere: is not a folder"),
+        (("check", "nowhere"), "nowhere: doesn't exist"),
+        (("compare", "nowhere", "there"), "nowhere: doesn't exist"),
     ],
 )
 def test_wrong_calls(call: Call, words: tuple[str, ...], said: str) -> None:
@@ -352,6 +354,38 @@ def test_release_says_what_asks_for_attention(
     code, out, _ = call("release", made / "unfit", *options, "--date", "2026-05-01")
     assert code == 0
     assert re.search(r"^acceptance  fail\n(  .*\n)*  fail +Part of the pixels", out, re.M)
+
+
+def test_release_despite_fail_lacks_only_its_reason(made: Path, library: Path, call: Call) -> None:
+    options = ("--library", library, "--by", "C", "--date", "2026-05-01")
+    code, _, err = call("release", made / "unfit", *options, "--despite-fail")
+    assert code == 2
+    assert err.rstrip().endswith("Give a --reason with --despite-fail")
+    assert "--despite-fail and a --reason" in call("release", made / "unfit", *options)[2]
+
+
+def test_the_hint_at_the_help_names_a_command_that_people_know(call: Call) -> None:
+    for words in (("a.toml", "--output", "x"), ()):
+        assert "(see girthstrip calibrate --help)" in call(*words)[2]
+    assert "(see girthstrip calibrate check --help)" in call("check")[2]
+
+
+def test_list_shows_what_the_darks_reach_where_no_range_is_stated(
+    tmp_path: Path, call: Call
+) -> None:
+    told = {
+        "temperature_min_c": None,
+        "temperature_max_c": None,
+        "dark_conditions": DarkConditions(22.0, 2.0),
+        "dark_states": (DarkConditions(38.0, 4.0),),
+    }
+    one = aged(0, **told)
+    states = (one.dark + 70,)
+    identity = content_identity(one.facts, one.dark, one.gain, one.classes, dark_states=states)
+    write_calibration(tmp_path / "c", replace(one, dark_states=states, identity=identity))
+    options = ("--library", tmp_path / "panels", "--by", "C", "--date", "2026-01-06")
+    assert call("release", tmp_path / "c", *options)[0] == 0
+    assert "22–38 °C, 2–4 s a frame" in call("list", "--library", tmp_path / "panels")[1]
 
 
 def test_never_released_ones_stand_apart_in_the_list(made: Path, library: Path, call: Call) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import json
 import os
@@ -317,6 +318,28 @@ def test_missing_rights_are_told_as_such(library: Path) -> None:
         ),
     ):
         read_library(library)
+
+
+def test_folders_that_may_not_be_looked_into_are_told(
+    library: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rights alone won't do: the superuser may look anywhere."""
+
+    def refusing(path: Path, *_: object, **__: object) -> bool:
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+
+    said = r"can't be read \(Permission denied\). Check the rights of the library's"
+    one = read_library(library).entries[0].name
+    with monkeypatch.context() as patch:
+        exists = Path.exists
+        patch.setattr(Path, "exists", lambda p: refusing(p) if p.parent.name == one else exists(p))
+        with pytest.raises(CalibrationError, match=f"{one}: {said}"):
+            read_library(library)
+    with monkeypatch.context() as patch:
+        iterdir = Path.iterdir
+        patch.setattr(Path, "iterdir", lambda p: refusing(p) if p.name == "status" else iterdir(p))
+        with pytest.raises(CalibrationError, match=f"status: {said}"):
+            read_library(library)
 
 
 def test_without_its_first_file_the_missing_file_is_named(

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
+import errno
+import io
 import json
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -74,6 +77,7 @@ def test_dark_states_curvature_and_what_belongs_to_them_come_back(
         dark_conditions=DarkConditions(20.0, 2.0),
         dark_states=(DarkConditions(35.0, 2.0), DarkConditions(None, 4.0)),
         lag_regions=((0.004, 0.005), (0.006, 0.007)),
+        lag_shares=((0.7, 0.9), (1.1, 1.3)),
         beam={"source_distance_mm": 700.0},
         rejected=({"file": "dark/3.tif", "reason": "light_leak"},),
         linearity={"reference_gv": 1e4},
@@ -189,8 +193,58 @@ def test_damaged_calibrations_are_refused(
     assert str(caught.value).startswith(str(stored))
 
 
+@pytest.mark.parametrize("name", ["calibration.json", "dark.tif", "badpixels.tif"])
+def test_a_folder_in_a_files_place_is_called_that(stored: Path, name: str) -> None:
+    (stored / name).unlink()
+    (stored / name).mkdir()
+    with pytest.raises(CalibrationError, match=f"{name}: is a folder; expected a file"):
+        read_calibration(stored)
+
+
+@pytest.mark.parametrize("name", ["calibration.json", "gain.tif", "linearity.tif"])
+@pytest.mark.parametrize("fault", [errno.EACCES, errno.EIO])
+def test_a_file_that_the_system_doesnt_give_is_not_called_malformed(
+    calibration: CalibrationSet,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    name: str,
+    fault: int,
+) -> None:
+    curvature = np.zeros_like(calibration.dark)
+    whole = dataclasses.replace(
+        calibration,
+        curvature=curvature,
+        identity=content_identity(
+            calibration.facts,
+            calibration.dark,
+            calibration.gain,
+            calibration.classes,
+            curvature=curvature,
+        ),
+    )
+    write_calibration(tmp_path / "c", whole)
+    opened = io.open
+
+    def refusing(file: Any, *args: Any, **kwargs: Any) -> Any:
+        if str(file).endswith(name):
+            raise OSError(fault, os.strerror(fault), str(file))
+        return opened(file, *args, **kwargs)
+
+    # Rights alone won't do: the superuser may read anything.
+    monkeypatch.setattr(io, "open", refusing)
+    monkeypatch.setattr("builtins.open", refusing)
+    with pytest.raises(CalibrationError) as caught:
+        read_calibration(tmp_path / "c")
+    said = str(caught.value)
+    assert said.startswith(f"{tmp_path / 'c' / name}: can't be read ({os.strerror(fault)})")
+    assert "rights of the calibration's files" in said
+    assert "JSON" not in said and "TIFF" not in said
+
+
 def test_what_is_no_folder(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
-    for path in (tmp_path / "none", tmp_path / "file"):
-        with pytest.raises(CalibrationError, match="is not a folder; expected a calibration"):
+    for name, what in (("none", "doesn't exist"), ("file", "is not a folder")):
+        path = tmp_path / name
+        said = f"{name}: {what}; expected a calibration .*Name the folder that"
+        with pytest.raises(CalibrationError, match=said):
             read_calibration(path)

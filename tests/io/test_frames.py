@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import tracemalloc
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -260,9 +262,28 @@ def test_exposure_folder_gives_all_pages_in_name_order(tmp_path: Path) -> None:
 def test_exposure_folder_with_any_fault_is_refused(tmp_path: Path) -> None:
     with pytest.raises(FrameError, match="holds no frames; expected files named"):
         open_frames(tmp_path, PANEL, "tiff")
-    with pytest.raises(FrameError, match="can't be opened"):
+    with pytest.raises(FrameError, match=r"can't be opened .*Correct the folder in the config"):
         open_frames(tmp_path / "none", PANEL, "tiff")
     tifffile.imwrite(tmp_path / "a.tif", random_images(1)[0])
     (tmp_path / "b.tif").write_bytes(b"II*\0\0\0\0\0")
     with pytest.raises(FrameError, match=r"b.tif, page 0: isn't there: the file holds 0 pages"):
+        open_frames(tmp_path, PANEL, "tiff")
+    (tmp_path / "b.tif").unlink()
+    (tmp_path / "b.tif").mkdir()  # exposures have no table that could name it wrongly
+    with pytest.raises(FrameError, match=r"b.tif: is a folder; .*or move it out of the folder"):
+        open_frames(tmp_path, PANEL, "tiff")
+
+
+def test_an_exposure_folder_without_rights_is_told_as_such(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rights alone won't do: the superuser may look anywhere."""
+
+    def refusing(path: Path) -> Any:
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+
+    monkeypatch.setattr(Path, "iterdir", refusing)
+    with pytest.raises(
+        FrameError, match=r"can't be opened \(Permission denied\).*Check the rights"
+    ):
         open_frames(tmp_path, PANEL, "tiff")

@@ -11,8 +11,9 @@ import pytest
 from pipeline.calibration.compare import compare
 from pipeline.calibration.decisions import Entry, Status, StatusRecord
 from pipeline.calibration.grouping import group_bad_pixels
-from pipeline.calibration.product import CalibrationSet, content_identity
+from pipeline.calibration.product import CalibrationSet, DarkConditions, content_identity
 from pipeline.model import PixelClass
+from pipeline.outputs.calibration_maps import panel_maps
 from pipeline.outputs.calibration_page import render_calibration_page
 from pipeline.outputs.calibration_words import (
     FIGURE_TITLES,
@@ -95,6 +96,8 @@ def test_what_is_wrong_stands_first(html: str) -> None:
 
 def test_every_figure_stands_there_with_its_title(html: str) -> None:
     text = Page(html).text
+    assert "±25\u00a0%" in text and "5.00\u00a0%" in text  # in narrow columns too
+    text = text.replace("\u00a0", " ")
     acceptance = judge_acceptance(aged(3).facts, LIMITS, aged(0).facts, compare(aged(0), aged(3)))
     for figure in acceptance.figures:
         assert figure.check.id in text
@@ -128,6 +131,46 @@ def test_clusters_and_lines_are_ringed_and_named(html: str) -> None:
     labels = re.findall(r"<text [^>]*>((?:rc|l)\d+x\d+(?:-\d+)?)</text>", html)
     assert any(label.startswith("rc") for label in labels)
     assert any(label.startswith("l") for label in labels)
+
+
+def test_labels_are_not_written_over_each_other() -> None:
+    one = aged(0, rows=384, columns=512)
+    classes = np.zeros_like(one.classes)
+    for row, column in ((50, 60), (54, 75), (52, 300), (200, 60), (300, 495), (304, 480)):
+        classes[row : row + 3, column : column + 3] = PixelClass.DEAD
+    full = dataclasses.replace(one, classes=classes)
+    rings = panel_maps(full)[0].rings
+    assert len(rings) == 6
+    named = [ring for ring in rings if ring.label]
+    # Of two near each other only the first is named, to the right or left of its frame.
+    assert len(named) == 4
+    boxes = []
+    for ring in named:
+        width = 8.5 * len(ring.label)  # semi-bold letters of 13 px
+        left = ring.text_x - width if ring.text_x < ring.x else ring.text_x
+        boxes.append((left, left + width, ring.text_y))
+    for k, (left, right, y) in enumerate(boxes):
+        for start, end, other in boxes[:k]:
+            assert right <= start or end <= left or abs(y - other) >= 13
+
+
+def test_the_page_says_what_it_holds_for_as_look_up_judges_it() -> None:
+    plain = Page(page_of(0, alone=True)).text
+    assert "Valid for temperature10 to 30 °C" in plain  # as stated
+    assert "Valid for frame time2 s" in plain
+    first = aged(0)
+    darks = (DarkConditions(38.0, 2.0), DarkConditions(22.0, 4.0))
+    facts = dataclasses.replace(
+        first.facts,
+        temperature_min_c=None,
+        temperature_max_c=None,
+        dark_conditions=DarkConditions(22.0, 2.0),
+        dark_states=darks,
+    )
+    this = dataclasses.replace(first, facts=facts)
+    text = Page(render_calibration_page(this, judge_acceptance(facts, LIMITS), LIMITS)).text
+    assert "Valid for temperature22 to 38 °C" in text
+    assert "Valid for frame time2 to 4 s" in text
 
 
 def test_names_and_labels_are_explained(html: str) -> None:

@@ -92,3 +92,13 @@ def test_linearity_shows_the_levels_that_were_judged() -> None:
 def test_without_two_judged_levels_there_is_no_linearity() -> None:
     one = changed(aged(0).facts, flat_1_off_line=None, flat_2_off_line=None)
     assert "Linearity" not in [plot.title for plot in draw_calibration_plots(one, None, None)]
+
+
+def test_the_lag_plot_says_whether_places_are_corrected_by_their_own() -> None:
+    facts = dataclasses.replace(
+        aged(0).facts, lag_fractions=(0.005, 0.001), lag_regions=((0.004, 0.008),)
+    )
+    alike = plot_of("Lag", facts).found
+    assert "In parts of the panel that is 0.400 to 0.800 %; all of it is corrected by the" in alike
+    own = plot_of("Lag", dataclasses.replace(facts, lag_shares=((0.67, 1.33),))).found
+    assert "0.400 to 0.800 %: more apart than they are uncertain, so each place is" in own

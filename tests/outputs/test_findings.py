@@ -1,9 +1,16 @@
 from dataclasses import replace
 
+from pipeline.calibration.conditions import Misfit
+from pipeline.calibration.decisions import Entry
+from pipeline.calibration.lookup import Choice
+from pipeline.calibration.wanted import Condition
 from pipeline.model import Verdict
 from pipeline.outputs.findings import findings
+from pipeline.outputs.page import render_page
+from pipeline.quality.calibration import calibration_checks
 from pipeline.quality.log import FrameRecord, Gap, TapeFacts, TapeTick, at_most
-from tests.outputs.weld import make_log
+from tests.calibration.ageing_panel import aged
+from tests.outputs.weld import make_arrays, make_log
 
 
 def with_check(log, check_id, value=1.0, **changes):
@@ -79,6 +86,32 @@ def test_the_worst_seam_and_the_least_sure_frame_are_named():
         where(with_check(log, "registration.position_sigma_mm", frames=unsure))
         == "f3.tif, at 132 mm"
     )
+
+
+def test_what_is_held_against_the_calibration_stands_there_in_full():
+    misfits = (
+        Misfit(Condition.WITHDRAWN, "it was withdrawn on 2026-03-01 by C. Example: light; leaked"),
+        Misfit(Condition.KV, "the frames are of 200 kV, it holds for 100 to 180 kV"),
+    )
+    one = aged(0)
+    choice = Choice(
+        Entry("P", one.identity, one.facts),
+        misfits,
+        ("date (the frames don't tell)",),
+        "",
+        undecided=("date",),
+    )
+    log = replace(make_log(), checks=calibration_checks(choice))
+    told = {found.check.id: found.where for found in findings(log)}
+    assert told == {
+        "calibration.not_released": "It was withdrawn on 2026-03-01 by C. Example: light; leaked",
+        "calibration.out_of_range": "The frames are of 200 kV, it holds for 100 to 180 kV",
+        "calibration.not_judged": "Date (the frames don't tell); others that might be right differ "
+        "in: date",
+    }
+    page = render_page(log, *make_arrays())
+    box = page[: page.index("<h2")]
+    assert "It was withdrawn on 2026-03-01 by C. Example: light; leaked" in box
 
 
 def test_the_worst_tick_of_the_tape_is_named():

@@ -2,7 +2,15 @@ import math
 
 import pytest
 
-from pipeline.outputs.words import clock_position, limit, number, period, span, with_unit
+from pipeline.outputs.words import (
+    clock_position,
+    limit,
+    number,
+    period,
+    span,
+    unbroken,
+    with_unit,
+)
 
 
 @pytest.mark.parametrize(
@@ -101,3 +109,17 @@ def test_a_range_of_one_value_is_that_value(low, high, text):
 )
 def test_a_period_names_date_and_zone_once(first, last, text):
     assert period(first, last) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "kept"),
+    [
+        ("0.4 % of 20 GV in 3 sets", "0.4_% of 20_GV in 3 sets"),
+        ("1.92 %; limit 0.5 %", "1.92_%; limit_0.5_%"),
+        ("2 s a frame, 3 scans, limits 4", "2_s a frame, 3 scans, limits 4"),
+        ("4868 GV/(mA·s)", "4868 GV/(mA·s)"),  # long enough to be broken in a narrow table
+        ("0.0953 mm, 12 µm, 1 σ", "0.0953_mm, 12_µm, 1_σ"),
+    ],
+)
+def test_numbers_keep_their_units_on_the_line(text, kept):
+    assert unbroken(text) == kept.replace("_", "\u00a0")

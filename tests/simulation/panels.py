@@ -9,7 +9,7 @@ from pipeline.simulation.panel_plan import DarkSet, FlatSet, PanelPlan
 SMALL = PanelPlan(
     rows=224,
     columns=704,
-    detector=DetectorPlan(lag=(0.004, 0.0015), module_columns=128),
+    detector=DetectorPlan(lag=(0.004, 0.0015), lag_slope=0.2, module_columns=128),
     darks=(
         DarkSet("dark_22c", frames=12),
         DarkSet("dark_38c", temperature_c=38.0, frames=6),

@@ -91,6 +91,15 @@ def test_lag_leaves_the_planned_parts_of_earlier_signals(detector: Detector) -> 
     assert (left[_has(detector, PixelClass.PERSISTENT)] > 10 * expected).all()
 
 
+def test_lag_may_grow_from_column_to_column(detector: Detector) -> None:
+    sloped = replace(detector, plan=replace(PLAN, read_gv=0.0, slope_gv=0.0, lag_slope=0.5))
+    nothing = np.zeros((200, 240), dtype=np.float32)
+    left = record(sloped, nothing, (nothing + 40000,), np.random.default_rng(3)) - sloped.dark
+    plain = (detector.classes == 0) | _has(detector, PixelClass.UNDER_RESPONDING)
+    expected = PLAN.lag[0] * 40000 * np.linspace(0.5, 1.5, 240) * np.ones((200, 1))
+    np.testing.assert_allclose(left[plain], expected[plain], atol=0.51)
+
+
 def test_bad_pixels_behave_as_their_class_says(detector: Detector) -> None:
     rng = np.random.default_rng(4)
     dose = np.full((200, 240), 18000.0, dtype=np.float32)

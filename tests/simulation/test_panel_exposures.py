@@ -87,7 +87,7 @@ def test_flats_are_beam_gain_curvature_and_lag(scene: PanelScene) -> None:
         signal = dose * scene.detector.gain
         curvature = scene.detector.curvature.reshape(SMALL.shape)
         signal *= 1 + curvature * (signal / 20000 - 1)
-        signal *= 1 + (0.004 + 0.0015) * scene.lag_share
+        signal *= 1 + (0.004 + 0.0015) * SMALL.detector.lag_share(SMALL.columns)
         found = mean(flat_exposures(scene, index)) - truth
         ratio = (found / signal)[usual]
         sigma = np.sqrt((162 + 0.9 * flat.level_gv) / flat.frames) / flat.level_gv

@@ -27,6 +27,12 @@ TINY = replace(
 )
 
 
+def test_another_seed_is_another_panel(tmp_path: Path) -> None:
+    for seed, serial in ((1, "SIM-0001"), (2, "SIM-0002")):
+        (tmp_path / "calibrate.toml").write_text(panel_config(PanelPlan(), seed))
+        assert load_calibrate_config(tmp_path / "calibrate.toml").panel.serial == serial
+
+
 @pytest.fixture(scope="module")
 def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("panel") / "panel"
