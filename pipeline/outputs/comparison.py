@@ -46,7 +46,8 @@ def summary(found: Comparison) -> str:
         f"{number(100 * found.gain.pixel_rms)} % rms and {number(100 * found.gain.shading)} %."
     )
     come, gone = found.pixels.come, found.pixels.gone
-    text += f" {come} pixels turned bad and {gone} are good again."
+    turned = "1 pixel" if come == 1 else f"{come} pixels"
+    text += f" {turned} turned bad and {gone} are good again."
     if strip.filled_before or strip.filled_after:
         text += (
             f" At that overlap {number(100 * strip.filled_after)} % of a strip would be filled in "

@@ -124,8 +124,6 @@ def _draw_small(
     first: str,
     limits: AcceptanceLimits,
 ) -> None:
-    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter  # noqa: PLC0415 - heavy
-
     calm(axes)
     points = [
         (entry, made, small.factor * value)
@@ -161,9 +159,9 @@ def _draw_small(
     axes.set_ylim(low - margin, high + margin)
     axes.margins(x=0.08)
     axes.set_title(small.title, fontsize=9, color=INK, loc="left", pad=4)
-    locator = AutoDateLocator(minticks=2, maxticks=4)
-    axes.xaxis.set_major_locator(locator)
-    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator, show_offset=False))
+    # Of several on one day the first is labelled, and they stand in their order.
+    days = {made.date(): made for _, made in (dated[-1], dated[0])}
+    axes.set_xticks(list(days.values()), [f"{day:%Y-%m-%d}" for day in days])
     axes.tick_params(labelsize=8)
     axes.locator_params(axis="y", nbins=3)
     axes.spines["left"].set_color(QUIET)

@@ -248,6 +248,7 @@ def test_the_trend_needs_two_calibrations_with_a_date() -> None:
     trend = draw_trend([one, other], other.identity, one.identity, LIMITS)
     assert trend is not None
     assert trend.found == ("2 calibrations from 2026-01-05 to 2026-04-05, 1 of them withdrawn.")
+    assert all(day in trend.svg for day in ("2026-01-05", "2026-04-05"))
     for title in ("dark level / GV", "SR_b / mm", "lag, first frame / %"):
         assert title in trend.svg
 
