@@ -14,6 +14,7 @@ import numpy as np
 from pipeline.geometry import Panel, ScanGeometry, lift_waves, pixel_to_surface, surface_to_pixel
 from pipeline.model import FloatArray
 from pipeline.stages.matching import Ties
+from pipeline.stages.prior import HELD_SIGMA, Equations, prior_equations
 from pipeline.stages.unknowns import (
     LIFT,
     LIFT_ORDERS,
@@ -33,8 +34,7 @@ _FLOORS_PX = np.geomspace(0.004, 0.4, 41)  # what it is looked for among
 _LEAST_TIES = 60  # to tell it from
 _CAUCHY = 2.5
 _SETTLED_MM = 1e-4
-_ORIGIN_SIGMA_MM = 1e-4  # the first frame is where both counts begin
-_HELD_SIGMA = 1e-9  # of an unknown that is not to move
+_SLOPES_HOLD_MM = 0.5  # moved by more, the slopes change by more than a part in 500
 _REJECT = 6.0  # Mahalanobis distance beyond which a tie is called wrong
 _RETURN = 0.8  # part of that below which it is taken back: else one at the bound never settles
 _SINGLE = (SOURCE_X, SOURCE_Y, ROLL)  # shared unknowns that get a difference quotient of their own
@@ -52,14 +52,6 @@ class Solution:
     rejected: np.ndarray
     factor: float
     converged: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Equations:
-    """Normal equations: ``matrix`` · unknowns = ``right``."""
-
-    matrix: FloatArray
-    right: FloatArray
 
 
 class Problem:
@@ -171,10 +163,14 @@ class Problem:
         converged, factor = False, 1.0
         rejected = np.zeros(len(self.ties), dtype=bool)
         near = settled
+        slopes, moved_mm = self._shared_slopes(unknowns), 0.0
         for step in range(40):
-            matrix, right, distance = self._normal(unknowns, robust * use, prior)
+            if moved_mm > _SLOPES_HOLD_MM:
+                slopes, moved_mm = self._shared_slopes(unknowns), 0.0
+            matrix, right, distance = self._normal(unknowns, robust * use, prior, slopes)
             move = np.linalg.solve(matrix, right)
             unknowns = unknowns + move
+            moved_mm += float(np.abs(move).max())
             small = float(np.abs(move[: 2 * self.n]).max()) < _SETTLED_MM
             if small and near and step > 0:
                 converged = True
@@ -187,7 +183,7 @@ class Problem:
                 robust = (~rejected).astype(float)
             else:
                 robust = 1 / (1 + (distance / (_CAUCHY * scale)) ** 2)
-        matrix, _, distance = self._normal(unknowns, robust * use, prior)
+        matrix, _, distance = self._normal(unknowns, robust * use, prior, slopes)
         kept = use & ~rejected
         if kept.sum() > self.n:
             factor = max(
@@ -205,13 +201,15 @@ class Problem:
     def covariance(self, solution: Solution, use: np.ndarray, prior: Equations) -> FloatArray:
         """The unknowns' covariance were it for another ``prior``, at the same ``solution``."""
         weight = (use & ~solution.rejected).astype(float)
-        matrix, _, _ = self._normal(solution.unknowns, weight, prior)
+        slopes = self._shared_slopes(solution.unknowns)
+        matrix, _, _ = self._normal(solution.unknowns, weight, prior, slopes)
         return np.asarray(np.linalg.inv(matrix) * solution.factor)
 
     def _normal(
-        self, unknowns: FloatArray, weight: FloatArray, prior: Equations
+        self, unknowns: FloatArray, weight: FloatArray, prior: Equations, shared: FloatArray
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Normal matrix, right side, and each tie's Mahalanobis distance at ``unknowns``."""
+        """Normal matrix, right side, and each tie's Mahalanobis distance at ``unknowns``;
+        ``shared`` from `_shared_slopes`, there or near."""
         n, size = self.n, self.size
         residual = self.residuals(unknowns)
         weighted = self.weights * weight[:, np.newaxis, np.newaxis]
@@ -219,7 +217,6 @@ class Problem:
         # Columns as in `places`: b's and a's position and axial place.
         own = np.zeros((len(self.ties), 2, 4))
         own[:, 0, 0], own[:, 1, 1], own[:, 0, 2], own[:, 1, 3] = 1.0, 1.0, -1.0, -1.0
-        shared = self._shared_slopes(unknowns)
         pulled = own.transpose(0, 2, 1) @ weighted  # (ties, 4, 2)
         rows = self.places[:, :, np.newaxis]
         matrix = _summed(rows * size + self.places[:, np.newaxis], pulled @ own, size**2)
@@ -262,34 +259,15 @@ class Problem:
         return slopes
 
     def prior_equations(self, sigmas: FloatArray) -> Equations:
-        """The priors, with ``sigmas`` (SHARED,) of what all frames share.
-
-        The first frame is the origin, along and across; a step is the encoder's, times its
-        scale; a carriage stays near its line; the geometry near what was told.
-        """
-        n, priors = self.n, self.priors
-        steps = np.diff(self.encoder)
-        frames, links, shared = np.arange(n), np.arange(n - 1), np.arange(SHARED)
-        rows = np.zeros((2 + (n - 1) + n + SHARED, self.size))
-        said = np.zeros(len(rows))
-        rows[0, 0] = rows[1, n] = 1 / _ORIGIN_SIGMA_MM
-        said[0] = self.encoder[0] / _ORIGIN_SIGMA_MM
-        encoder = 2 + links
-        rows[encoder, links + 1] = 1 / priors.step_sigma_mm
-        rows[encoder, links] = -1 / priors.step_sigma_mm
-        rows[encoder, 2 * n + SCALE] = -steps / priors.step_sigma_mm
-        rows[n + 1 + frames, n + frames] = 1 / priors.axial_sigma_mm
-        sigma = np.where(sigmas > 0, sigmas, _HELD_SIGMA)
-        rows[2 * n + 1 + shared, 2 * n + shared] = 1 / sigma
-        said[2 * n + 1 + shared] = self.nominal / sigma
-        return Equations(rows.T @ rows, rows.T @ said)
+        """The priors, with ``sigmas`` (SHARED,) of what all frames share."""
+        return prior_equations(self.encoder, self.priors, self.nominal, sigmas)
 
     def held_at(self, unknowns: FloatArray) -> Equations:
         """The priors, with source, roll and stand-off held as in ``unknowns``."""
         held = 2 * self.n + np.delete(np.arange(SHARED), SCALE)
         matrix, right = self.prior.matrix.copy(), self.prior.right.copy()
-        matrix[held, held] += 1 / _HELD_SIGMA**2
-        right[held] += unknowns[held] / _HELD_SIGMA**2
+        matrix[held, held] += 1 / HELD_SIGMA**2
+        right[held] += unknowns[held] / HELD_SIGMA**2
         return Equations(matrix, right)
 
 

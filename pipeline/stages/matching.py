@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import cv2
@@ -10,18 +9,16 @@ import numpy as np
 
 from pipeline.calibration.product import NoiseModel
 from pipeline.kernels.correlation import Peak
-from pipeline.kernels.shift import Shift, refine_shift
 from pipeline.model import FloatArray
 from pipeline.stages.agreement import Agreement, judge, texture_noise
-from pipeline.stages.coarse import BORDER_PX, LOBE, Coarse, coarse_shift, repeats
+from pipeline.stages.coarse import LOBE, Coarse, coarse_shift, repeats
 from pipeline.stages.own_pattern import is_pattern
-from pipeline.stages.views import BLUR_PX, COARSE, REDUCE, View
+from pipeline.stages.patches import Patches, refine_patches
+from pipeline.stages.views import COARSE, View
 
 TOO_SMALL = "the overlap is too small to compare"
 _BLANK = "blank overlap"
 _OWN_PATTERN = "only what the panel itself shows is alike, or the carriage stood still"
-_PATCHES = 3  # along and across an overlap
-_LEAST_PATCH_PX = 24
 _PLAIN = 1.25  # how far a true match must be expected above chance before its absence counts
 
 
@@ -138,7 +135,7 @@ def _attempt(
     elif peak is None:
         reason = TOO_SMALL if coarse.threshold >= 1 else _BLANK
     else:
-        patches = _refined(a, b, (peak.rows, peak.columns), patch_px)
+        patches = refine_patches(a, b, (peak.rows, peak.columns), patch_px)
         agreement = judge(a, b, patches.corners, patches.size, patches.moved(), noise, known)
         reason, differs = _why_not(agreement, peak, coarse, noise, known)
         misled = agreement.share is not None and not agreement.same
@@ -183,79 +180,20 @@ def _why_not(
     return "", False
 
 
-def _patch_starts(first: int, end: int, size: int) -> list[int]:
-    """Where at most _PATCHES patches of ``size`` begin, spread evenly over [first, end)."""
-    room = end - first - size
-    if room < 0:
-        return []
-    count = min(_PATCHES, math.ceil((end - first) / size))
-    if count == 1:
-        return [first + room // 2]
-    return [first + round(k * room / (count - 1)) for k in range(count)]
-
-
-@dataclass(frozen=True, slots=True)
-class _Patches:
-    """Pieces of frame a's view, all of one ``size`` (rows, columns), looked for in b.
-
-    ``corners`` (n, 2) are their first (row, column); ``shifts`` what least squares found for each,
-    None where it didn't settle; ``start`` (rows, columns) where it began.
-    """
-
-    corners: np.ndarray
-    size: tuple[int, int]
-    shifts: tuple[Shift | None, ...]
-    start: tuple[float, float]
-
-    def moved(self) -> FloatArray:
-        """(n, 2): where b shows each, as far as that is known."""
-        return np.array(
-            [self.start if s is None else (s.rows, s.columns) for s in self.shifts]
-        ).reshape(-1, 2)
-
-
-def _refined(a: View, b: View, start: tuple[float, float], patch_px: int) -> _Patches:
-    """Least-squares shifts of patches spread over the overlap."""
-    grid = a.grid
-    down, across = start
-    margin = BORDER_PX
-    top, bottom = margin + max(0, math.ceil(-down)), grid.rows - margin - max(0, math.ceil(down))
-    left, right = (
-        margin + max(0, math.ceil(-across)),
-        grid.columns - margin - max(0, math.ceil(across)),
-    )
-    # Where the overlap is small the patches are too: how the shift varies across it tells the
-    # geometry, and that takes patches side by side.
-    height, width = (
-        max(min(patch_px // REDUCE, max(room // _PATCHES, _LEAST_PATCH_PX), room), 1)
-        for room in (bottom - top, right - left)
-    )
-    thin = min(height, width) < _LEAST_PATCH_PX  # enough to judge, not to measure
-    corners: list[tuple[int, int]] = []
-    shifts: list[Shift | None] = []
-    for row in _patch_starts(top, bottom, height):
-        for column in _patch_starts(left, right, width):
-            window = (row, column, height, width)
-            found = (
-                None if thin else refine_shift(a.texture, b.texture, window, start, blur_px=BLUR_PX)
-            )
-            corners.append((row, column))
-            shifts.append(found if found is not None and found.converged else None)
-    places = np.array(corners, dtype=np.int64).reshape(-1, 2)
-    return _Patches(places, (height, width), tuple(shifts), start)
-
-
-def _as_ties(a: View, b: View, patches: _Patches, noise: NoiseModel) -> Ties:
+def _as_ties(a: View, b: View, patches: Patches, noise: NoiseModel) -> Ties:
     """The patches whose shift was found, as ties."""
     found = [(k, shift) for k, shift in enumerate(patches.shifts) if shift is not None]
     if not found:
         return Ties.join([])
     grid, count, size = a.grid, len(found), patches.size
-    row, column = (patches.corners[[k for k, _ in found]] + (np.array(size) - 1) / 2).T
+    corners = patches.corners[[k for k, _ in found]]
     rows, columns, residual = np.array([(s.rows, s.columns, s.residual) for _, s in found]).T
-    log_a, log_b = (
-        np.array([_mean_log(view, r, c, size) for r, c in zip(down, across, strict=True)])
-        for view, down, across in ((a, row, column), (b, row + rows, column + columns))
+    log_a = np.array([_mean_log(a, corner, size) for corner in corners])
+    log_b = np.array(
+        [
+            _mean_log_between(b, r, c, size)
+            for r, c in (corners + (np.array(size) - 1) / 2 + np.stack([rows, columns], axis=1))
+        ]
     )
     expected = np.hypot(*(texture_noise(np.exp(log), noise) for log in (log_a, log_b)))
     covariance = np.array([shift.covariance for _, shift in found]) * grid.pitch_mm**2
@@ -273,6 +211,12 @@ def _as_ties(a: View, b: View, patches: _Patches, noise: NoiseModel) -> Ties:
     )
 
 
-def _mean_log(view: View, row: float, column: float, size: tuple[int, int]) -> float:
-    """The mean logarithm of the gray values over a patch centred at (row, column)."""
-    return float(cv2.getRectSubPix(view.logs, (size[1], size[0]), (column, row)).mean())
+def _mean_log(view: View, corner: np.ndarray, size: tuple[int, int]) -> float:
+    """The mean logarithm of the gray values over a patch."""
+    row, column = corner
+    return cv2.mean(view.logs[row : row + size[0], column : column + size[1]])[0]
+
+
+def _mean_log_between(view: View, row: float, column: float, size: tuple[int, int]) -> float:
+    """The same over a patch that is centred at (row, column), anywhere between the pixels."""
+    return cv2.mean(cv2.getRectSubPix(view.logs, (size[1], size[0]), (column, row)))[0]

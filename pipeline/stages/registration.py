@@ -69,7 +69,7 @@ class Registration:
     needs: ClassVar[tuple[CalibrationKind, ...]] = (CalibrationKind.NOISE,)
     after: ClassVar[tuple[str, ...]] = ("distortion",)
 
-    patch_px: Annotated[int, Field(ge=48, le=1024)] = 256
+    patch_px: Annotated[int, Field(ge=48, le=1024)] = 320
     """Side of the square patches whose shifts are measured, in strip pixels."""
     search_mm: Annotated[float, Field(gt=0, le=50)] = 6.0
     """How far an encoder step may be wrong."""

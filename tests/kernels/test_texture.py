@@ -97,7 +97,7 @@ def test_single_pixels_and_small_groups_are_cut_to_their_surroundings(
     kept = hit.copy()
     found = without_spikes(hit)
     np.testing.assert_array_equal(hit, kept)  # inputs are left alone
-    # Four of the nine about a pixel are still fewer than the rest; 5 % remain.
+    # No three of the group are in a row; 5 % remain.
     assert np.abs(found / values - 1).max() <= 0.05 + 1e-6
     assert np.count_nonzero(found != values) == size[0] * size[1]
 
@@ -107,7 +107,6 @@ def test_edges_lines_and_noise_are_left_as_they_are() -> None:
     values = rng.normal(1000, 7, (60, 80)).astype(np.float32)  # 5 % is seven of its sigmas
     values[:, 40:] *= 0.3
     values[20:23] *= 1.5
-    differs = np.argwhere(without_spikes(values) != values)
-    # Only where line and edge cross: there a corner's pixel has four of the nine like itself.
-    assert len(differs) <= 4
-    assert all(row in (19, 20, 22, 23) and column in (39, 40) for row, column in differs)
+    values[40:52, 20:22] *= 0.3  # a bar two pixels wide, and its ends
+    values[40:52, 60] *= 0.3
+    np.testing.assert_array_equal(without_spikes(values), values)
