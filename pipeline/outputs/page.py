@@ -51,12 +51,13 @@ class RingMark:
 
 @dataclass(frozen=True, slots=True)
 class SeamRow:
-    """A seam as the table shows it, and whether its step or doubling is beyond the limit."""
+    """A seam as the table shows it, and what of it is beyond its limit."""
 
     seam: Seam
     step_percent: float | None
     step_over: bool
     doubling_over: bool
+    disagreement_over: bool
 
 
 def render_page(log: QualityLog, strip: RawImage, count: FlagImage, origin: FlagImage) -> str:
@@ -140,12 +141,14 @@ def _ring_mark(turn: float, inner: float, outer: float, label: str) -> RingMark:
 
 def _seam_rows(log: QualityLog) -> list[SeamRow]:
     step_limit, doubling_limit = log.limit_of("seam.level_step"), log.limit_of("seam.doubling")
+    disagreement_limit = log.limit_of("seam.disagreement")
     return [
         SeamRow(
             seam,
             None if seam.level_step is None else 100 * seam.level_step,
             _beyond(seam.level_step, step_limit),
             _beyond(seam.doubling, doubling_limit),
+            _beyond(seam.disagreement, disagreement_limit),
         )
         for seam in log.seams
     ]

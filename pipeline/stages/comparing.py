@@ -13,6 +13,7 @@ import numpy as np
 from pipeline.calibration.product import NoiseModel
 from pipeline.model import FloatArray, StripGrid
 from pipeline.stages.direction import Votes
+from pipeline.stages.frame_order import OrderWatch
 from pipeline.stages.matching import Link, compare
 from pipeline.stages.own_pattern import pattern_variance
 from pipeline.stages.pairing import Pair, choose_pairs, last_needed
@@ -59,7 +60,7 @@ class Comparing:
         indices: list[int] = []
         links: list[Link] = []
         tracked = np.array(encoder_mm, dtype=np.float64)
-        votes = Votes()
+        votes, order = Votes(), OrderWatch(len(encoder_mm))
         # What the panel itself shows is told from frames of different metal; the first frames have
         # none before them, so a few are made ahead.
         source = iter(views)
@@ -75,9 +76,17 @@ class Comparing:
             pattern = None if other is None else pattern_variance(view, other)
             found = self._compare_with_earlier(pairs[b], held, tracked, pool, pattern)
             links += found
+            order.see(b, view, found)
             if votes.in_doubt(found):
                 votes.add(backwards=self._backwards(found[0], held, indices, encoder_mm))
             held = {k: view for k, view in held.items() if until[k] > b}
+        order.require_order(
+            indices,
+            encoder_mm,
+            margin_mm=self.search_mm,
+            axial_mm=self.axial_search_mm,
+            circumference_mm=circumference,
+        )
         votes.require_forwards()
         return indices, links
 

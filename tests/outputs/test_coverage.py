@@ -20,6 +20,8 @@ def test_profiles_hold_the_least_and_the_mean_of_each_bin(bins):
     assert profile.least.tolist() == [part.min() for part in parts]
     # Sums of integers are exact, so only the division rounds.
     assert profile.mean == pytest.approx([part.mean() for part in parts], rel=1e-15)
+    parts = [origin[:, k * 10 // n : (k + 1) * 10 // n] for k in range(n)]
+    assert profile.filled == pytest.approx([(part == Origin.FILLED).mean() for part in parts])
     assert profile.edges_mm[0] == pytest.approx(4.95)
     assert profile.edges_mm[-1] == pytest.approx(5.95)
     assert (profile.filled_fraction, profile.not_covered_fraction) == (3 / 40, 1 / 40)

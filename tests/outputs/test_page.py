@@ -6,6 +6,7 @@ import pytest
 
 from pipeline.outputs.check_words import basis_text, limit_text
 from pipeline.outputs.page import render_page
+from pipeline.quality.log import at_most
 from tests.outputs.weld import make_arrays, make_log, with_checks
 
 VOID = {"meta", "img", "br", "hr", "input", "link", "wbr"}
@@ -135,6 +136,17 @@ def test_the_rest_of_the_log_stands_there_too(page):
 def test_only_values_beyond_their_limit_are_marked_in_the_seam_table(html):
     # Steps run from −0.3 to +0.4 %, the limit is 0.3 %: only the last is beyond.
     assert html.count('class="n over"') == 1
+
+
+def test_the_seam_table_says_how_the_finished_strip_disagrees_and_where():
+    log = make_log()
+    bad = replace(log.seams[2], disagreement=4.25, disagreement_s_mm=170.0, disagreement_z_mm=-3.5)
+    check = at_most("seam.disagreement", 4.25, 3.0, stage="blending", unit="σ", basis="config")
+    log = replace(log, seams=(*log.seams[:2], bad, *log.seams[3:]), checks=(*log.checks, check))
+    html = render_page(log, *make_arrays())
+    text = Page(html).text
+    assert "4.25" in text and "170.0; −3.5" in text
+    assert html.count('class="n over"') == 2  # this and the gray step
 
 
 def test_bad_pixels_are_counted_with_their_total_last(page):

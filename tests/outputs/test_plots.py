@@ -3,6 +3,7 @@ from dataclasses import replace
 from xml.etree import ElementTree as ET
 
 import matplotlib
+import numpy as np
 import pytest
 
 from pipeline.outputs.coverage import coverage_profile
@@ -19,9 +20,8 @@ def coverage():
 
 def test_every_plot_has_axes_units_and_sentences(coverage):
     plots = draw_plots(make_log(), coverage)
-    assert len(plots) == 6
-    units = ["frames", "position − encoder / mm", "axial shift / mm", "relative exposure",
-             "step / %", "disagreement / σ"]  # fmt: skip
+    units = ["frames", "filled pixels / %", "position − encoder / mm", "σ of the position / mm",
+             "axial shift / mm", "relative exposure", "step / %", "disagreement / σ"]  # fmt: skip
     for plot, unit in zip(plots, units, strict=True):
         ET.fromstring(plot.svg)
         assert ">distance from the datum / mm<" in plot.svg
@@ -39,6 +39,9 @@ def test_plots_say_what_was_found(coverage):
     assert "From 0.00 mm at 0 mm to +0.07 mm at 463 mm" in found["Position minus encoder"]
     assert "Spread 7.00 %" in found["Level of each frame"]
     assert "Largest +0.400 %" in found["Gray step at the seams"]  # 0.001 · (7 − 3)
+    # One of 40 pixels of column 100, at 50 mm, which is half a bin of the 800.
+    assert found["Filled pixels"].endswith("most 1.25 % at 50 mm.")
+    assert found["Uncertainty of the positions"] == "Largest 0.00400 mm at 0 mm."
 
 
 def test_a_limit_far_out_is_told_but_does_not_flatten_the_points(coverage):
@@ -114,9 +117,47 @@ def test_a_tape_is_drawn_with_its_ticks(coverage):
     assert "to the first" not in draw_plots(arc, coverage)[-1].found
 
 
+def test_the_finished_strips_disagreement_stands_where_it_is_worst(coverage):
+    log = make_log()
+    seams = tuple(
+        replace(
+            seam,
+            disagreement=1.5 + (k == 3) * 2,
+            disagreement_s_mm=seam.s_mm + 5,
+            disagreement_z_mm=-4.2,
+        )
+        for k, seam in enumerate(log.seams)
+    )
+    check = at_most("seam.disagreement", 3.5, 3.0, stage="blending", unit="σ", basis="config")
+    log = replace(log, seams=seams, checks=(*log.checks, check))
+    plot = draw_plots(log, coverage)[-1]
+    assert plot.title == "Disagreement in the finished strip"
+    at = round(seams[3].s_mm + 5)
+    assert plot.found == (
+        f"Largest 3.50 at {at} mm, −4.2 mm along the pipe. The limit, 3, is dashed."
+    )
+    # A seam where no two frames overlap has no mark.
+    fewer = (replace(seams[0], disagreement=None, disagreement_s_mm=None), *seams[1:])
+    assert draw_plots(replace(log, seams=fewer), coverage)[-1].svg.count("<use") < plot.svg.count(
+        "<use"
+    )
+
+
+def test_the_positions_uncertainty_is_shown_with_its_limit(coverage):
+    log = make_log()
+    frames = (*log.frames[:4], replace(log.frames[4], sigma_mm=0.06), *log.frames[5:])
+    check = at_most(
+        "registration.position_sigma_mm", 0.06, 0.05, stage="a", unit="mm", basis="config"
+    )
+    log = replace(log, frames=frames, checks=(*log.checks, check))
+    plot = next(p for p in draw_plots(log, coverage) if p.title == "Uncertainty of the positions")
+    assert plot.found == "Largest 0.0600 mm at 198 mm. The limit, 0.05 mm, is dashed."
+
+
 def test_plots_without_data_are_left_out(coverage):
     log = make_log()
     unmeasured = tuple(replace(seam, level_step=None, doubling=None) for seam in log.seams)
-    assert len(draw_plots(replace(log, seams=unmeasured), coverage)) == 4
+    assert len(draw_plots(replace(log, seams=unmeasured), coverage)) == 6
     nothing = replace(log, seams=(), frames=tuple(f for f in log.frames if not f.used))
-    assert [plot.title for plot in draw_plots(nothing, coverage)] == ["Coverage"]
+    whole = replace(coverage, filled=np.zeros_like(coverage.filled))
+    assert [plot.title for plot in draw_plots(nothing, whole)] == ["Coverage"]
