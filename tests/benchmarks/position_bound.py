@@ -35,9 +35,11 @@ def position_bound_px(
     strip pixel, in the picture's units squared (infinite: not looked at); frame k shows all rows
     of columns ``first[k]`` to ``last[k]``, counted without wrapping. ``moves`` (row cells, column
     cells, frames, 2, unknowns) is how far, px, a unit of each unknown displaces what a frame shows,
-    ``sigmas`` (unknowns,) how well each is known beforehand.
+    ``sigmas`` (unknowns,) how well each is known beforehand; what is known exactly (0) isn't one.
     """
     frames, columns = len(first), picture.shape[1]
+    if moves is not None and sigmas is not None:
+        moves, sigmas = moves[..., sigmas > 0], sigmas[sigmas > 0]
     cells = _gradients(picture, 1 / variance)
     unknowns = 0 if moves is None else moves.shape[-1]
     size = 2 * frames + unknowns
