@@ -18,6 +18,7 @@ import typer
 
 from pipeline import __version__
 from pipeline.commands.calibrate import calibrate_commands
+from pipeline.commands.measure import measure
 from pipeline.commands.options import FAILED_VERDICT, Config, Debug, Json, Quiet, Replace, given
 from pipeline.commands.other_group import HintsAtGroups
 from pipeline.errors import InputError
@@ -154,6 +155,7 @@ def simulate(
 
 
 app.add_typer(calibrate_commands)
+app.command(epilog="Example: girthstrip measure result")(measure)
 
 
 @app.command(epilog="Example: girthstrip stitch weld.toml --calibration calibration-march")

@@ -10,19 +10,23 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from pipeline.config.path_text import path_text
+from pipeline.config.weld import WeldJob
 from pipeline.io.digest import sha256_file
 from pipeline.io.frames import Scan
 from pipeline.quality.log import InputFile
 from pipeline.record import software
 
 
-def inputs_of(scan: Scan, calibration: Path, base: Path) -> tuple[InputFile, ...]:
-    """Every file of the scan and of the calibration's folder, with its digest.
+def inputs_of(scan: Scan, calibration: Path, job: WeldJob) -> tuple[InputFile, ...]:
+    """Every file of the scan and of the calibration's folder, and the reviewer's table, with its
+    digest.
 
-    Named from ``base``, the config's folder, where it lies in there.
+    Named from the config's folder where it lies in there.
     """
     files = [*scan.files, *sorted(path for path in calibration.iterdir() if path.is_file())]
-    return tuple(InputFile(_named_from(path, base), sha256_file(path)) for path in files)
+    if job.indications is not None and job.indications.file is not None:
+        files.append(job.indications.file)
+    return tuple(InputFile(_named_from(path, job.base), sha256_file(path)) for path in files)
 
 
 def _named_from(path: Path, base: Path) -> str:

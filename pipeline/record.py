@@ -28,6 +28,7 @@ from pipeline.quality.calibration import calibration_checks
 from pipeline.quality.coverage import find_gaps
 from pipeline.quality.encoder import encoder_check, find_slips
 from pipeline.quality.exposure import exposure_facts
+from pipeline.quality.image.image_quality import ImageQuality
 from pipeline.quality.log import (
     CalibrationUsed,
     Check,
@@ -40,11 +41,11 @@ from pipeline.quality.log import (
     StripFacts,
     WeldFacts,
 )
+from pipeline.quality.marks.tape import Found, check_datum, check_tape
 from pipeline.quality.passes import shot_twice
 from pipeline.quality.placing import registration_checks
 from pipeline.quality.ruler import ruler_sigma_mm
 from pipeline.quality.standoff import standoff_checks
-from pipeline.quality.tape import Found, check_datum, check_tape
 from pipeline.stages.disagreement import WorstCell, worst_cells
 from pipeline.stages.distortion import Distortion
 from pipeline.stages.lag import Lag
@@ -66,11 +67,13 @@ def quality_log(
     *,
     remarks: Sequence[str] = (),
     choice: Choice | None = None,
+    image: ImageQuality | None = None,
 ) -> QualityLog:
     """The log of one weld. ``rows`` is the frame table, ``reasons`` why frames were left out by
     index, ``clipped`` how many strip pixels were too bright for 16 bits, ``without_history`` the
     frames whose lag correction lacked one before them (None: not known), ``remarks`` what was odd
-    but allowed in the frames, ``choice`` why this calibration was used."""
+    but allowed in the frames, ``choice`` why this calibration was used, ``image`` the strip's image
+    quality."""
     solved, grid = found.adjustment, strip.grid
     seams = measure_seams(
         found.placement,
@@ -113,10 +116,12 @@ def quality_log(
             disagreement_check([cell.sigmas for cell in apart if cell is not None]),
             *strip_checks(strip, gaps, clipped, job.limits),
             *(mark.check for mark in marks),
+            *(image.checks if image else ()),
         ),
         remarks=(
             *map(_sentence, remarks),
             *map(_sentence, _passes(job, rows)),
+            *map(_sentence, image.remarks if image else ()),
             *(f"Calibration: {remark}" for remark in calibration_remarks(facts)),
         ),
         strip=strip_facts(job, strip, solved.geometry.circumference_mm),
@@ -133,8 +138,10 @@ def quality_log(
             valid_until=facts.valid_until,
             bad_pixels=facts.bad_pixels,
         ),
-        software=software(),
+        software={**software(), **({"profile": image.profile} if image else {})},
         tape=next((mark.tape for mark in marks if mark.tape), None),
+        measures=image.measures if image else (),
+        series=image.series if image else (),
     )
 
 

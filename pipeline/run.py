@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from pipeline.asked import profile_of
 from pipeline.choose import calibration_for
 from pipeline.config.weld import WeldJob
 from pipeline.errors import FrameError
@@ -23,7 +24,9 @@ from pipeline.io.folders import new_folder
 from pipeline.io.frames import Scan, open_scan
 from pipeline.io.results import RESULT_FILES, submit_images, write_tables
 from pipeline.kernels.repair import flag_saturated
+from pipeline.measure import measure_weld
 from pipeline.model import FlagImage, Frame, FrameFlag, FrameRow, RawImage, Strip, Verdict
+from pipeline.noted import list_indications, marks_of
 from pipeline.plan import (
     from_datum_mm,
     ring_pitch_mm,
@@ -108,6 +111,8 @@ class _Run:
         self.seconds: dict[str, float] = {}
         with self.timed("headers"):
             self.scan: Scan = open_scan(job)
+            self.marks = marks_of(job)
+            self.profile = profile_of(job.quality)
             self.chosen, self.calibration = calibration_for(job, self.scan.rows)
         # The resolved config names it, whatever comes into the library later.
         named = job.calibration.model_copy(update={"folder": self.chosen.folder})
@@ -164,7 +169,7 @@ class _Run:
     def make(self, folder: Path, report: Report | None) -> QualityLog:
         """All passes; writes everything but the timing into ``folder``."""
         with ThreadPoolExecutor(self.threads) as pool, ThreadPoolExecutor(1) as aside:
-            digests = aside.submit(inputs_of, self.scan, self.chosen.folder, self.job.base)
+            digests = aside.submit(inputs_of, self.scan, self.chosen.folder, self.job)
             with self.timed("survey"):
                 rows, level_gv = self.choose_frames()
             with self.timed("registration"):
@@ -181,6 +186,19 @@ class _Run:
                 weld=self.job.weld.id,
                 calibration=self.calibration.identity,
             )
+            with self.timed("measures"):
+                lacking = self.without_history  # of the strip's frames, whatever these few lack
+                image = measure_weld(
+                    self.job,
+                    self.profile,
+                    found,
+                    strip,
+                    [row for row in self.scan.rows if row.index not in self.reasons],
+                    self.calibration.facts,
+                    self.distortion,
+                    lambda indices: self.corrected(indices, "measures"),
+                )
+                self.without_history = lacking
             with self.timed("log"):
                 log = quality_log(
                     self.job,
@@ -195,14 +213,17 @@ class _Run:
                     self.without_history,
                     remarks=self.scan.remarks,
                     choice=self.chosen.choice,
+                    image=image,
                 )
+                noted = list_indications(self.job, self.marks, strip, log, image)
+                log = replace(log, indications=noted)
             with self.timed("writing"):
                 write_tables(folder, log, self.job.text(stored_in=self.job.output.folder))
                 if report is not None:
                     page = report(log, strip.values, strip.count, strip.origin)
                     (folder / "quality.html").write_text(page, encoding="utf-8")
-                for image in images:
-                    image.result()
+                for written in images:
+                    written.result()
         return log
 
     def choose_frames(self) -> tuple[list[FrameRow], float]:

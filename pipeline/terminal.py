@@ -56,6 +56,7 @@ _STEPS: Mapping[str, str] = {
     "survey": "stitching, which frames belong (survey)",
     "registration": "stitching, where each was taken (registration)",
     "blending": "stitching, all onto the strip (blending)",
+    "measures": "stitching, measuring image quality",
 }
 """What the runs call their steps → what people read, who can't know which run it belongs to."""
 

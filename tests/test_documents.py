@@ -18,6 +18,16 @@ from pipeline.cli import app, run
 from pipeline.config.weld import load_weld_config
 from pipeline.io.frame_table import COLUMNS
 from pipeline.io.job_sheet import CONFIG_KEYS
+from pipeline.quality.asked.requirements import (
+    AREA,
+    DISTANCE,
+    SNR_N,
+    SR_B,
+    UG,
+    UNSHARPNESS,
+    WIRE,
+    WIRE_POSITIONS,
+)
 from pipeline.quality.limits import Limits
 from pipeline.simulation.panel_plan import PANEL
 from pipeline.simulation.presets import PRESETS
@@ -157,6 +167,8 @@ def test_the_table_of_checks_is_the_quality_log(result: Path) -> None:
     assert names_in([row[0] for row in rows]) == {check["id"] for check in checks} | {
         "lag.missing_history",
         "position.datum_mm",  # no config of a simulated scan describes a marker
+        # No config of a simulated scan asks for image quality, or tells of gauges.
+        *(SNR_N, SR_B, UNSHARPNESS, WIRE, WIRE_POSITIONS, DISTANCE, UG, AREA),
     }
 
 

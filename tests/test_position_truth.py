@@ -14,7 +14,7 @@ from pipeline.config.weld import WeldJob, load_weld_config
 from pipeline.io.strip import read_maps, read_strip
 from pipeline.model import Origin, Strip, StripGrid, Verdict
 from pipeline.quality.log import QualityLog
-from pipeline.quality.tape import check_tape
+from pipeline.quality.marks.tape import check_tape
 from pipeline.run import run_weld
 from pipeline.simulation import layout
 from pipeline.simulation.presets import get_preset

@@ -425,7 +425,7 @@ def test_the_log_is_whole_finite_and_without_clocks(shipped: Stitched) -> None:
     text = (shipped.folder / "quality.json").read_text(encoding="ascii")
     record = read_json(shipped.folder / "quality.json")
     assert QualityLog.from_json(text).to_json() == text
-    assert record["schema"] == "girthstrip.quality/3"
+    assert record["schema"] == "girthstrip.quality/4"
     assert record["verdict"] == shipped.log.verdict
     # When the frames were shot stands there, when they were stitched doesn't.
     told = {record["exposure"].pop(name) for name in ("first_time", "last_time")}

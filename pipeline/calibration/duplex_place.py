@@ -44,6 +44,13 @@ class DuplexPlace:
         """By how much the wires lean from the panel's rows or columns."""
         return math.degrees(math.atan(self.slope))
 
+    def in_picture(self, square_px: float) -> tuple[float, float]:
+        """The (row, column) half way along the used part of the wires, at a profile's place."""
+        row = (self.first_row + self.last_row) / 2
+        column = square_px / math.cos(math.atan(self.slope))
+        column += self.slope * (row - self.first_row)
+        return (column, row) if self.turned else (row, column)
+
 
 @dataclass(frozen=True, slots=True)
 class Profile:
@@ -75,21 +82,30 @@ def find_duplex(image: FloatImage, pitch_mm: float) -> DuplexPlace | None:
     return DuplexPlace(place.turned, slope, place.first_row, place.last_row, place.column)
 
 
-def duplex_profile(image: FloatImage, place: DuplexPlace, pitch_mm: float) -> Profile:
+def duplex_profile(
+    image: FloatImage, place: DuplexPlace, pitch_mm: float, *, without: slice | None = None
+) -> Profile:
     """The profile across the wires, ⅛ px a step, from the middle 60 % of their length.
+
+    Lines ``without``, counted from the first that is used, are left out.
 
     Every pixel is put where it lies across the wires; because these lean, the rows sample the
     profile at ever other places, and the mean of each step is the profile before the pixels'
     sampling, without an interpolation's blur. ``at_mm`` is counted square to the wires.
     """
     upright = image.T if place.turned else image
-    bins, places, _, values = _binned(upright, place, place.slope, pitch_mm, BINS_PER_PX)
+    bins, places, rows, values = _binned(upright, place, place.slope, pitch_mm, BINS_PER_PX)
+    lines = place.last_row - place.first_row + 1
+    if without is not None:
+        used = (rows < without.start) | (rows >= without.stop)
+        bins, places, values = bins[used], places[used], values[used]
+        lines -= without.stop - without.start
     number = np.bincount(bins)
     filled = np.flatnonzero(number)  # few rows, or no lean, leave steps empty
     at = np.bincount(bins, places)[filled] / number[filled]
     square = math.cos(math.atan(place.slope)) * pitch_mm
     means = np.bincount(bins, values)[filled] / number[filled]
-    return Profile(at * square, means, place.last_row - place.first_row + 1)
+    return Profile(at * square, means, lines)
 
 
 def _shadow(image: FloatImage, pitch_mm: float) -> FloatImage:

@@ -9,14 +9,12 @@ from itertools import pairwise
 import numpy as np
 
 from pipeline.errors import CalibrationError
+from pipeline.kernels.line_noise import group_deviations, group_spread
 from pipeline.model import FloatArray, FloatImage
 
 _COARSE_PX = 8
 _SHADOW = 0.08  # natural logarithm below the bare beam from which a pixel is behind the wedge
 _GROUP = 20
-_UNBIASED = 1.0179
-"""Median-unbiased for 20 values, √(19/χ²₀.₅(19)): from memory, ASTM E1815's and E2446's way of
-measuring noise; checked by computation."""
 _FEWEST_GROUPS = 20
 
 
@@ -138,7 +136,7 @@ def _noise(part: FloatImage) -> float:
     """Standard deviation of a pixel: the median over groups of 20 in a row, made unbiased."""
     columns = part.shape[1] // _GROUP * _GROUP
     groups = part[:, :columns].reshape(-1, _GROUP).astype(np.float64)
-    return _UNBIASED * float(np.median(groups.std(axis=1, ddof=1)))
+    return group_spread(_GROUP).unbiased * float(np.median(group_deviations(groups, 1)))
 
 
 def _slopes(x: FloatArray, y: FloatArray) -> FloatArray:

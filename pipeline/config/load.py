@@ -179,8 +179,8 @@ def _section(
     field = kind.model_fields[name]
     if name not in data and field.is_required():
         return None, [missing_section(kind, name)]
-    if name not in data and field.default is None:  # a section that needs not be there
-        return None, []
+    if name not in data and field.default in (None, ()):  # a section that needs not be there
+        return field.default, []
     try:
         return _validated(field.annotation, data.get(name, {}), context), []
     except ValidationError as error:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from pipeline.config.faults import Fault
 from pipeline.config.toml_lines import KeyPath
-from pipeline.quality.mark_plans import DatumPlan, TapePlan
+from pipeline.quality.marks.mark_plans import DatumPlan, TapePlan
 
 _WIDTHS = 4.0  # from tick to tick at least: between them their surroundings must show
 

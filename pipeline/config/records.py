@@ -65,7 +65,7 @@ class Job(BaseModel):
         written: dict[str, object] = {}
         for name, value in self.model_dump(mode="python").items():
             plain = self._plain(value, stored_in)
-            if plain is not None:
+            if plain is not None and plain != []:
                 written[name] = plain
         return dump_toml(written)
 

@@ -7,9 +7,12 @@ from pathlib import Path
 from typing import ClassVar
 
 from pipeline.config.faults import Rule
+from pipeline.config.indications_wanted import Indications
+from pipeline.config.iqi_rules import iqi_faults
 from pipeline.config.load import load_config
 from pipeline.config.mark_rules import datum_faults, tape_faults
 from pipeline.config.panel import Panel
+from pipeline.config.quality_wanted import Quality
 from pipeline.config.records import Job
 from pipeline.config.stage_tables import Stages, sequence_faults, unused_faults
 from pipeline.config.weld_rules import (
@@ -28,8 +31,9 @@ from pipeline.config.weld_sections import (
     Strip,
     Weld,
 )
+from pipeline.quality.gauges.iqi_plans import IqiPlan
 from pipeline.quality.limits import Limits
-from pipeline.quality.mark_plans import DatumPlan, TapePlan
+from pipeline.quality.marks.mark_plans import DatumPlan, TapePlan
 
 
 class WeldJob(Job):
@@ -45,6 +49,7 @@ class WeldJob(Job):
         Rule(("panel", "stages"), view_faults),
         Rule(("tape",), tape_faults),
         Rule(("datum",), datum_faults),
+        Rule(("weld", "scan", "strip", "iqi"), iqi_faults),
     )
 
     weld: Weld
@@ -55,8 +60,11 @@ class WeldJob(Job):
     calibration: CalibrationFolder = CalibrationFolder()
     strip: Strip = Strip()
     limits: Limits = Limits()
+    quality: Quality | None = None
     tape: TapePlan | None = None
     datum: DatumPlan | None = None
+    iqi: tuple[IqiPlan, ...] = ()
+    indications: Indications | None = None
     output: OutputFolder = OutputFolder()
     stages: Stages
 

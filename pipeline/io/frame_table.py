@@ -15,6 +15,7 @@ from datetime import datetime
 from itertools import pairwise, takewhile
 from pathlib import Path
 
+from pipeline.io.csv_number import cell_number
 from pipeline.io.csv_text import LineFault, read_csv, table_error
 from pipeline.io.near_names import as_on_disk, near_name
 from pipeline.model import FrameRow
@@ -31,9 +32,6 @@ NUMBERS = {  # column: least and greatest value that can be meant
 }
 COLUMNS = ("file", "page", "time", *NUMBERS)
 
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
-_NOT_FINITE = re.compile(r"[+-]?(nan|inf(inity)?)", re.IGNORECASE)
-_DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
 _TIME = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d([.,]\d+)?)?(Z|[+-]\d\d:\d\d)?", re.ASCII)
 _IF_MISSING = (
     "Correct folder and table in [frames] of the config, or the folder given with --frames"
@@ -195,21 +193,10 @@ def _number(line: int, name: str, cells: dict[str, str], faults: list[LineFault]
     text = cells.get(name, "")
     if not text:
         return None
-    value = float(text) if _NUMBER.fullmatch(text) else math.nan
-    least, greatest = NUMBERS[name]
-    if math.isfinite(value) and least <= value <= greatest:
-        return value
-    if math.isfinite(value) and math.isinf(greatest):
-        what = f"{name} = {text} must be {least:g} or more"
-    elif math.isfinite(value):
-        what = f"{name} = {text} must lie in {least:g} … {greatest:g}"
-    elif _DECIMAL_COMMA.fullmatch(text):
-        what = f"{name} = {text!r} has a decimal comma; write a point"
-    elif math.isinf(value) or _NOT_FINITE.fullmatch(text):
-        what = f"{name} = {text} is not a finite number"
-    else:
-        what = f"{name} = {text!r} is not a number"
-    _add(faults, line, what, "" if name in REQUIRED else name)
+    found = cell_number(name, text, *NUMBERS[name])
+    if isinstance(found, float):
+        return found
+    _add(faults, line, found, "" if name in REQUIRED else name)
     return None
 
 

@@ -26,6 +26,8 @@ from pipeline.quality.check import (
     report_only,
     worst,
 )
+from pipeline.quality.image.measure_records import QualityMeasure, Series
+from pipeline.quality.noted.indication import IndicationList
 
 __all__ = [
     "BASIS_CONFIG",
@@ -39,7 +41,9 @@ __all__ = [
     "GeometryFacts",
     "InputFile",
     "QualityLog",
+    "QualityMeasure",
     "Seam",
+    "Series",
     "StripFacts",
     "TapeFacts",
     "TapeTick",
@@ -49,7 +53,7 @@ __all__ = [
     "report_only",
 ]
 
-SCHEMA = "girthstrip.quality/3"
+SCHEMA = "girthstrip.quality/4"
 
 _FINITE = ConfigDict(extra="forbid", allow_inf_nan=False)
 
@@ -254,7 +258,9 @@ class QualityLog:
 
     ``remarks`` are sentences about what was odd but allowed in the frames and the calibration;
     they don't bear on the verdict. ``tape`` is null where the config describes none, or none was
-    found.
+    found. ``measures`` and ``series`` are image quality as the standards ask for it.
+    ``indications`` are the reviewer's, measured; null where the config has no such table. They
+    don't bear on the verdict either.
     """
 
     weld: WeldFacts
@@ -270,6 +276,9 @@ class QualityLog:
     calibration: CalibrationUsed
     software: Mapping[str, str]
     tape: TapeFacts | None = None
+    measures: tuple[QualityMeasure, ...] = ()
+    series: tuple[Series, ...] = ()
+    indications: IndicationList | None = None
 
     def __post_init__(self) -> None:
         for seam in self.seams:

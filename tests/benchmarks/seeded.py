@@ -120,7 +120,7 @@ def _figures(solved: Solved, compared: Compared, calibration: Path) -> Figures:
 
 def bounds_px(solved: Solved, compared: Compared, calibration: Path) -> tuple[float, float]:
     """The least RMS of the positions along the scan that the photons of this ring allow: where it
-    is known that the carriage doesn't lift off, and where that is as uncertain as the config of `hard24` tells.
+    is known that the carriage doesn't lift off, and where that is as uncertain as `hard24` tells.
 
     From the metal alone: gauges and lead marks, whose edges tell more than all the rest together,
     are left out, as they may slip. The source's place, the roll and the stand-off are unknown.

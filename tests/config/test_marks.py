@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.config.weld import load_weld_config
 from pipeline.errors import ConfigError
-from pipeline.quality.mark_plans import DatumPlan, TapePlan
+from pipeline.quality.marks.mark_plans import DatumPlan, TapePlan
 from tests.config.test_weld import GOOD
 
 TAPE = "[tape]\nz_mm = [22, 24]\n"

@@ -13,8 +13,9 @@ from pipeline.config.calibrate import CalibrateJob, load_calibrate_config
 from pipeline.config.records import Section
 from pipeline.config.weld import WeldJob, load_weld_config
 from pipeline.config.weld_sections import Frames
+from pipeline.quality.gauges.iqi_plans import IqiPlan
 from pipeline.quality.limits import Limits
-from pipeline.quality.mark_plans import DatumPlan, TapePlan
+from pipeline.quality.marks.mark_plans import DatumPlan, TapePlan
 from pipeline.simulation.presets import get_preset
 from pipeline.simulation.scan_configs import calibrate_text, stitch_text
 from pipeline.stages import STAGES
@@ -79,6 +80,8 @@ def test_what_is_commented_out_is_allowed_too(tmp_path: Path) -> None:
     assert job.datum is not None
     offers = TapePlan(z_mm=job.tape.z_mm, long_z_mm=job.tape.long_z_mm)
     assert job.tape == offers, "what is offered is the default"
+    (gauge,) = job.iqi
+    assert gauge == IqiPlan("wire", gauge.s_mm, gauge.z_mm, material="FE")
 
     text = (CONFIGS / "continuous.toml").read_text(encoding="utf-8")
     offered = re.sub(r"^sequence.*\n", "", text, flags=re.MULTILINE)
@@ -113,7 +116,7 @@ def test_the_panoramic_config_explains_every_key() -> None:
     }
     keys |= {
         field.name
-        for record in (Limits, TapePlan, DatumPlan, *STAGES.values())
+        for record in (Limits, TapePlan, DatumPlan, IqiPlan, *STAGES.values())
         for field in fields(record)
     }
     # The source of a scan through two walls is explained in that scan's config.

@@ -13,6 +13,8 @@ from pipeline.quality.log import (
     FrameRecord,
     InputFile,
     QualityLog,
+    QualityMeasure,
+    Series,
     TapeFacts,
     TapeTick,
 )
@@ -30,7 +32,8 @@ def test_json_has_every_key_of_the_schema_sorted_and_without_clocks():
     assert list(document) == sorted(document)
     assert set(document) == {
         "schema", "weld", "exposure", "verdict", "checks", "remarks", "strip", "geometry", "frames",
-        "seams", "gaps", "inputs", "calibration", "software", "tape",
+        "seams", "gaps", "inputs", "calibration", "software", "tape", "measures", "series",
+        "indications",
     }  # fmt: skip
     assert document["schema"] == SCHEMA
     assert document["verdict"] == "fail"
@@ -47,6 +50,18 @@ def test_a_tape_comes_back_too():
     log = replace(make_log(), tape=tape)
     assert QualityLog.from_json(log.to_json()) == log
     assert json.loads(log.to_json())["tape"]["ticks"][1]["deviation_mm"] == 0.3
+
+
+def test_measures_and_series_come_back_too():
+    measure = QualityMeasure("noise.snr_n", 120.0, "", 3.0, 140.0, "least", -20.0, basis="a table")
+    series = Series("noise.snr_n", "", (0.0, 50.0), (120.0, None), (3.0, None))
+    log = replace(make_log(), measures=(measure,), series=(series,))
+    assert QualityLog.from_json(log.to_json()) == log
+    told = json.loads(log.to_json())
+    assert told["measures"][0]["margin"] == -20.0
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    row = next(line for line in readme.splitlines() if line.startswith("| `measures` |"))
+    assert all(f"`{key}`" in row for key in told["measures"][0])
 
 
 def test_the_verdict_is_the_worst_of_the_checks():

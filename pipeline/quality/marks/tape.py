@@ -9,10 +9,10 @@ import numpy as np
 
 from pipeline.model import FloatArray, Strip
 from pipeline.quality.check import BASIS_CONFIG, Check, at_most
-from pipeline.quality.lead_marks import band_rows, find_marks
 from pipeline.quality.log import TapeFacts, TapeTick
-from pipeline.quality.mark_plans import DatumPlan, TapePlan
-from pipeline.quality.tape_ticks import LEAST_TICKS, Lattice, Ticks, number_ticks
+from pipeline.quality.marks.lead_marks import band_rows, find_marks
+from pipeline.quality.marks.mark_plans import DatumPlan, TapePlan
+from pipeline.quality.marks.tape_ticks import LEAST_TICKS, Lattice, Ticks, number_ticks
 
 _RIVAL = 0.5  # of the strongest mark's contrast: another as clear makes the datum's marker doubtful
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.model import Origin
-from pipeline.quality.lead_marks import band_rows, find_marks
+from pipeline.quality.marks.lead_marks import band_rows, find_marks
 from tests.quality.lead_strips import grid_of, lay_bars, plain_strip
 
 BAND = (3.0, 7.0)

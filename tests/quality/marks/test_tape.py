@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from pipeline.model import Origin, Strip, Verdict
-from pipeline.quality.mark_plans import DatumPlan, TapePlan
-from pipeline.quality.tape import check_datum, check_tape
+from pipeline.quality.marks.mark_plans import DatumPlan, TapePlan
+from pipeline.quality.marks.tape import check_datum, check_tape
 from tests.quality.lead_strips import grid_of, lay_bars, plain_strip
 
 TURN_MM = 634.2  # a ring whose tape ends 4.2 mm before its beginning

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.quality.tape_ticks import Lattice, number_ticks
+from pipeline.quality.marks.tape_ticks import Lattice, number_ticks
 
 TURN_MM = 1915.115
 RING = Lattice(10.0, 0.0, TURN_MM, 10)

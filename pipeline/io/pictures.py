@@ -1,0 +1,143 @@
+"""Strips to be measured: a result folder, its ``strip.tif``, or any linear 16-bit TIFF."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import tifffile
+
+from pipeline.errors import InputError
+from pipeline.io.strip import STRIP_SCHEMA, read_maps, read_strip
+from pipeline.model import StripGrid
+from pipeline.quality.asked.known import StripPicture
+from pipeline.quality.log import QualityLog
+
+_LOG, _STRIP, _MAPS, _CONFIG = "quality.json", "strip.tif", "maps.tif", "config.toml"
+_MM_OF_UNIT = {2: 25.4, 3: 10.0}  # TIFF's ResolutionUnit: inch, centimetre
+_LARGEST_PITCH_MM = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A picture, its name, and where a result folder it comes from has its log and its config."""
+
+    name: str
+    picture: StripPicture
+    log: QualityLog | None = None
+    config: Path | None = None
+
+
+def open_picture(path: Path, pitch_mm: float | None = None) -> Opened:
+    """The strip in a result folder, or in a TIFF of 16-bit gray values linear in dose.
+
+    A TIFF's pitch is ``pitch_mm``, or what its resolution tags say. Its first column counts as 0 mm
+    and its middle row too; one that girthstrip wrote knows its place, and beside its log it counts
+    as its result folder.
+
+    Raises:
+        InputError: it can't be read, isn't such a picture, or its pitch isn't told.
+    """
+    if path.is_dir():
+        return _folder(path)
+    if path.name == _STRIP and (path.parent / _LOG).is_file():
+        return _folder(path.parent)
+    if not path.is_file():
+        raise InputError(
+            "there is no such file or folder",
+            where=str(path),
+            expected="a result folder, or a TIFF of 16-bit gray values",
+        )
+    return _tiff(path, pitch_mm)
+
+
+def _folder(folder: Path) -> Opened:
+    if not (folder / _LOG).is_file():
+        raise InputError(
+            f"has no {_LOG}",
+            where=str(folder),
+            expected="the result folder of a weld",
+            remedy="Name the folder that girthstrip stitch wrote, or the picture itself",
+        )
+    text = (folder / _LOG).read_text(encoding="utf-8")
+    log = QualityLog.from_json(text, where=str(folder / _LOG))
+    values, metadata = read_strip(folder / _STRIP)
+    maps = read_maps(folder / _MAPS)
+    if maps.count.shape != values.shape:
+        raise InputError(
+            f"maps of {maps.count.shape} don't belong to a strip of {values.shape}",
+            where=str(folder),
+            remedy="Copy the result again, or stitch it anew",
+        )
+    picture = StripPicture(
+        values=values,
+        grid=_grid(values.shape, metadata),
+        sigma=maps.sigma,
+        count=maps.count,
+        origin=maps.origin,
+        sigma_scale=float(maps.metadata.get("sigma_scale", 1.0)),
+    )
+    config = folder / _CONFIG
+    return Opened(str(folder), picture, log, config if config.is_file() else None)
+
+
+def _grid(shape: tuple[int, ...], told: dict[str, Any]) -> StripGrid:
+    pitch_mm = float(told["pitch_mm"])
+    overrun = round(float(told.get("overrun_mm", 0.0)) / pitch_mm)
+    return StripGrid(
+        rows=shape[0],
+        columns=shape[1] - overrun,
+        pitch_mm=pitch_mm,
+        s_first_mm=float(told.get("s_first_mm", 0.0)),
+        z_first_mm=float(told.get("z_first_mm", 0.0)),
+        ring=bool(told.get("ring", False)),
+        overrun=overrun,
+    )
+
+
+def _tiff(path: Path, pitch_mm: float | None) -> Opened:
+    try:
+        with tifffile.TiffFile(path) as tiff:
+            page = tiff.pages[0]
+            ours = STRIP_SCHEMA in str(page.description)
+            if not ours and (page.dtype != np.uint16 or len(page.shape) != 2):
+                raise InputError(
+                    f"holds {page.dtype} {page.shape}",
+                    where=str(path),
+                    expected="one picture of 16-bit unsigned gray values, linear in dose",
+                )
+            told_mm = _told_pitch_mm(page)
+            values = np.empty((0, 0), np.uint16) if ours else page.asarray()
+    except InputError:
+        raise
+    except Exception as error:  # codecs raise RuntimeErrors and more of their own
+        raise InputError(
+            f"can't be read ({error})", where=str(path), expected="a TIFF of 16-bit gray values"
+        ) from error
+    if ours:
+        strip, metadata = read_strip(path)
+        return Opened(str(path), StripPicture(strip, _grid(strip.shape, metadata)))
+    pitch = told_mm if pitch_mm is None else pitch_mm
+    if pitch is None or not 0 < pitch <= _LARGEST_PITCH_MM:
+        found = "doesn't tell its pitch" if pitch is None else f"would have a pitch of {pitch:g} mm"
+        raise InputError(
+            found,
+            where=str(path),
+            expected="its pixels' pitch on the pipe's outer surface, in (0, 1] mm",
+            remedy="Give it with --pitch-mm",
+        )
+    rows, columns = values.shape
+    grid = StripGrid(rows, columns, pitch, 0.0, -(rows - 1) / 2 * pitch, ring=False)
+    return Opened(str(path), StripPicture(values, grid, resampled=False))
+
+
+def _told_pitch_mm(page: Any) -> float | None:
+    """What the resolution tags say; None without a unit of length."""
+    tags = page.tags
+    unit = _MM_OF_UNIT.get(int(tags["ResolutionUnit"].value)) if "ResolutionUnit" in tags else None
+    if unit is None or "XResolution" not in tags:
+        return None
+    numerator, denominator = tags["XResolution"].value
+    return unit * denominator / numerator if numerator and denominator else None

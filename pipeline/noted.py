@@ -1,0 +1,91 @@
+"""What a reviewer noted of a weld, measured in its strip, in a run or afterwards."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from pipeline.config.indications_wanted import Indications
+from pipeline.config.weld import WeldJob, load_weld_config
+from pipeline.errors import InputError
+from pipeline.io.indications import read_indications
+from pipeline.io.pictures import open_picture
+from pipeline.model import Strip
+from pipeline.quality.asked.known import StripPicture
+from pipeline.quality.image.image_quality import ImageQuality
+from pipeline.quality.log import QualityLog
+from pipeline.quality.noise.weld_line import WeldLine, find_weld_line
+from pipeline.quality.noted.indication import Indication, IndicationList
+from pipeline.quality.noted.indications import measure_indications
+from pipeline.quality.noted.strip_places import StripPlaces
+from pipeline.quality.noted.suggestions import SuggestionPlan
+
+
+def marks_of(job: WeldJob) -> tuple[Indication, ...]:
+    """What the reviewer noted, if the config names a table.
+
+    Raises:
+        TableError: the table is at fault.
+    """
+    wanted = job.indications
+    return () if wanted is None or wanted.file is None else read_indications(wanted.file)
+
+
+def list_indications(
+    job: WeldJob,
+    marks: Sequence[Indication],
+    strip: Strip,
+    log: QualityLog,
+    image: ImageQuality | None,
+) -> IndicationList | None:
+    """The reviewer's ``marks``, measured in a strip just made; None where the config has no table
+    ``indications``.
+
+    ``log`` is the strip's; ``image`` may know the weld's line already.
+    """
+    if job.indications is None:
+        return None
+    picture = StripPicture(
+        strip.values, strip.grid, strip.sigma, strip.count, strip.origin, strip.sigma_scale
+    )
+    noise = None if image is None else image.noise
+    weld = None if noise is None else noise.weld
+    return _measured(picture, log, job.indications, marks, weld)
+
+
+def measure_noted(folder: Path, table: Path | None, *, suggest: bool) -> IndicationList:
+    """The indications of a reviewer's table, measured in the strip of a result folder.
+
+    Lengths are taken together over what the folder's own config says.
+
+    Raises:
+        InputError: folder or table are at fault.
+    """
+    marks = () if table is None else read_indications(table)
+    opened = open_picture(folder)
+    if opened.log is None:
+        raise InputError(
+            "is no result folder",
+            where=str(folder),
+            expected="a folder that girthstrip stitch wrote: it knows the pipe and the datum",
+        )
+    told = load_weld_config(opened.config).indications if opened.config else None
+    wanted = (told or Indications()).model_copy(update={"suggest": suggest})
+    return _measured(opened.picture, opened.log, wanted, marks, None)
+
+
+def _measured(
+    picture: StripPicture,
+    log: QualityLog,
+    wanted: Indications,
+    marks: Sequence[Indication],
+    weld: WeldLine | None,
+) -> IndicationList:
+    return measure_indications(
+        picture,
+        marks,
+        StripPlaces.of(log),
+        window_mm=wanted.window_mm,
+        weld=weld or find_weld_line(picture.values, picture.origin, picture.grid),
+        suggest=SuggestionPlan() if wanted.suggest else None,
+    )

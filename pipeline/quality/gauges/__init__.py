@@ -1,0 +1,1 @@
+"""Image quality indicators: where each lies, which wires and pairs are seen."""

@@ -1,0 +1,1 @@
+"""A strip's image quality: every figure with what is asked of it."""

@@ -1,0 +1,1 @@
+"""Lead marks against the strip's own ruler."""

@@ -1,0 +1,1 @@
+"""Noise beside the weld, and where the weld lies."""

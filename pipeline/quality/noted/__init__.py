@@ -1,0 +1,1 @@
+"""Indications that a reviewer noted: where, how large, how clear."""

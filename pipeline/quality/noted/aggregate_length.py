@@ -1,0 +1,56 @@
+"""How much length of indications lies in any stretch of a weld, round the ring across the datum."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from pipeline.model import FloatArray
+
+
+def fullest_window(
+    first_mm: Sequence[float],
+    length_mm: Sequence[float],
+    *,
+    window_mm: float,
+    turn_mm: float | None,
+) -> tuple[float, float, FloatArray]:
+    """The most length that a stretch of ``window_mm`` holds, where it begins, and each one's part.
+
+    Indications begin at ``first_mm`` and go on for ``length_mm``. ``turn_mm`` is a ring's
+    circumference, at which places repeat; a window as long holds everything. None for an arc. Of
+    several stretches that hold the same the first that begins with an indication is told; on a ring
+    it begins in 0 … turn. With no indication it is (0, 0, empty).
+
+    What a window holds changes at a steady rate while no end of it passes an end of an indication,
+    so the most is found where one does.
+    """
+    first, length = (np.asarray(one, dtype=np.float64) for one in (first_mm, length_mm))
+    if not first.size:
+        return 0.0, 0.0, np.zeros(0)
+    if turn_mm is not None and window_mm >= turn_mm:
+        return float(length.sum()), float(np.min(first % turn_mm)), length
+    last = first + length
+    begins = np.concatenate([np.sort(first), np.sort(last - window_mm)])
+    if turn_mm is not None:
+        begins = np.concatenate([np.sort(one % turn_mm) for one in np.split(begins, 2)])
+    held = _held(begins, first, last, window_mm, turn_mm)
+    total = held.sum(axis=1)
+    best = int(np.flatnonzero(total >= total.max() - 1e-9)[0])
+    return float(total[best]), float(begins[best]), held[best]
+
+
+def _held(
+    begins: FloatArray, first: FloatArray, last: FloatArray, window_mm: float, turn_mm: float | None
+) -> FloatArray:
+    """How much of each indication each window holds, (windows, indications)."""
+    held = np.zeros((begins.size, first.size))
+    turns = 0 if turn_mm is None else math.ceil((last.max() - first.min()) / turn_mm) + 1
+    for turn in range(-turns, turns + 1):
+        shift = 0.0 if turn_mm is None else turn * turn_mm
+        low = np.maximum(first + shift, begins[:, np.newaxis])
+        high = np.minimum(last + shift, begins[:, np.newaxis] + window_mm)
+        held += np.maximum(high - low, 0.0)
+    return held

@@ -1,0 +1,140 @@
+"""Suggested regions: found and false ones, on drawn and on simulated welds."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from pipeline.model import Origin, StripGrid
+from pipeline.quality.asked.known import StripPicture
+from pipeline.quality.noise.weld_line import WeldLine, find_weld_line
+from pipeline.quality.noted.indication import Suggestion
+from pipeline.quality.noted.indications import measure_indications
+from pipeline.quality.noted.suggestions import SuggestionPlan, suggest_regions
+from pipeline.simulation.layout import Item
+from pipeline.simulation.presets import PRESETS
+from pipeline.simulation.scan import build_scene
+from pipeline.simulation.truth import INDICATIONS, strip_grid, true_strip
+from tests.quality.seen_strips import Weld, grid_of
+
+PLAN = SuggestionPlan()
+
+
+def suggested(weld: Weld, picture: StripPicture | None = None) -> tuple[Suggestion, ...]:
+    return suggest_regions(picture or weld.picture(), weld.line(), PLAN)
+
+
+def holds(one: Suggestion, s: float, z: float) -> bool:
+    first, last, low, high = one.box_mm
+    return first <= s <= last and low <= z <= high
+
+
+def test_a_plain_weld_suggests_nothing() -> None:
+    assert suggested(Weld(grid_of())) == ()
+
+
+@pytest.mark.parametrize("contrast", [0.05, -0.05])
+def test_a_spot_and_a_line_are_suggested_with_their_polarity(contrast: float) -> None:
+    weld = Weld(grid_of())
+    weld.disc(50.0, 2.0, 0.8, contrast)
+    weld.box((150.0, 162.0), (-2.3, -2.0), contrast)
+    spot, line = suggested(weld)
+    assert holds(spot, 50.0, 2.0)
+    assert spot.box_mm[1] - spot.box_mm[0] < 2.0  # 0.8 mm, 0.3 beside it, and the filter's reach
+    assert holds(line, 151.0, -2.15)
+    assert holds(line, 161.0, -2.15)
+    sign = "more_radiation" if contrast > 0 else "less_radiation"
+    assert spot.polarity == line.polarity == sign
+    assert spot.strength > PLAN.strength
+
+
+def test_one_at_the_datum_is_told_once() -> None:
+    weld = Weld(grid_of(overrun=500))
+    weld.box((299.0, 303.0), (1.0, 1.5), 0.05)
+    (found,) = suggested(weld)
+    first, last, *_ = found.box_mm
+    assert 298.0 < first < 299.0
+    assert 3.0 < last < 4.0
+
+
+def test_what_lies_right_across_the_weld_is_no_region() -> None:
+    weld = Weld(grid_of())
+    for s in (100.0, 105.0):
+        weld.box((s, s + 0.4), (-9.5, 10.5), -0.03)
+    assert suggested(weld) == ()
+
+
+def test_nothing_is_told_of_what_was_not_measured() -> None:
+    weld = Weld(grid_of())
+    weld.disc(50.0, 2.0, 0.8, 0.05)
+    picture = weld.picture()
+    picture.values[100:140, 490:510] = 0
+    picture.origin[100:140, 490:510] = Origin.NOT_COVERED
+    assert suggested(weld, picture) == ()
+
+
+def test_without_weld_or_noise_map_there_are_none() -> None:
+    weld = Weld(grid_of())
+    weld.disc(50.0, 2.0, 0.8, 0.05)
+    unseen = replace(weld.line(), seen=np.zeros_like(weld.line().seen))
+    assert suggest_regions(weld.picture(), unseen, PLAN) == ()
+    assert suggested(weld, replace(weld.picture(), sigma=None)) == ()
+
+
+def test_they_stand_in_the_list_only_when_asked_for() -> None:
+    weld = Weld(grid_of())
+    weld.disc(50.0, 2.0, 0.8, 0.05)
+    told = {"picture": weld.picture(), "marks": [], "places": weld.places(), "window_mm": 300.0}
+    assert measure_indications(**told, weld=weld.line()).suggestions is None
+    assert len(measure_indications(**told, weld=weld.line(), suggest=PLAN).suggestions) == 1
+    assert measure_indications(**told, suggest=PLAN).suggestions == ()  # no line to look along
+
+
+def simulated(seed: int) -> tuple[StripPicture, WeldLine, tuple[Item, ...]]:
+    """The true strip of a small ring with noise as three frames leave it, and what is on it."""
+    scene = build_scene(PRESETS["small"], seed)
+    rows, columns, pitch, z_first = strip_grid(scene)
+    true = 20_000 * true_strip(scene)
+    noise = np.random.default_rng(seed).standard_normal(true.shape).astype(np.float32)
+    noise = cv2.GaussianBlur(noise, (0, 0), 0.45)  # interpolation makes neighbours alike
+    sigma = 0.0033 * np.sqrt(true * 20_000)
+    values = true + sigma * noise / noise.std()
+    grid = StripGrid(rows, columns, pitch, 0.0, z_first, ring=True)
+    gray = np.clip(np.rint(values), 1, 65535).astype(np.uint16)
+    picture = StripPicture(gray, grid, np.rint(4 * sigma).astype(np.uint16), sigma_scale=0.25)
+    return picture, find_weld_line(gray, None, grid), scene.items
+
+
+def overlaps(one: Suggestion, item: Item, turn_mm: float) -> bool:
+    """Whether the item's box touches the region, 0.3 mm allowed; lines wander by half a mm."""
+    first, last, low, high = one.box_mm
+    along, across = item.length_mm, item.width_mm
+    if item.kind == "wire":  # across the weld
+        along, across = across, along
+    slack = 0.3 + (0.5 if item.kind in ("slag_line", "crack_like", "undercut") else 0.0)
+    off = (item.s_mm - first + turn_mm / 2) % turn_mm - turn_mm / 2
+    inside = (last - first) % turn_mm
+    beside = -along / 2 - 0.3 <= off <= inside + along / 2 + 0.3
+    return beside and low - across / 2 - slack <= item.z_mm <= high + across / 2 + slack
+
+
+def test_simulated_lines_and_pores_are_found_and_little_else() -> None:
+    """On six small and two 24-inch rings pores of 0.5 mm and more were found in 140 of 141 cases,
+    lines, cracks and undercuts in all 56; false were 0.5 a metre. This is one of the small ones,
+    0.36 m: 2 false would turn up once in 70 times; one that lies at the limit may be missed."""
+    picture, line, items = simulated(11)
+    turn = picture.grid.columns * picture.grid.pitch_mm
+    suggestions = suggest_regions(picture, line, PLAN)
+    wanted = [
+        item
+        for item in items
+        if item.kind in INDICATIONS and (item.kind != "pore" or item.width_mm >= 0.5)
+    ]
+    found = [item for item in wanted if any(overlaps(one, item, turn) for one in suggestions)]
+    assert len(wanted) >= 15
+    assert len(found) >= len(wanted) - 1
+    false = [one for one in suggestions if not any(overlaps(one, item, turn) for item in items)]
+    assert len(false) <= 1
