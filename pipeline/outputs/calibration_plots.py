@@ -10,7 +10,7 @@ from pipeline.calibration.compare import Comparison
 from pipeline.calibration.product import CalibrationFacts, NoiseModel
 from pipeline.model import FloatArray, PixelClass
 from pipeline.outputs.panel_pictures import CLASS_COLOURS
-from pipeline.outputs.plots import Plot
+from pipeline.outputs.plot import Plot
 from pipeline.outputs.svg import BLUE, INK, QUIET, RULE, VERMILION, calm, svg_drawing
 from pipeline.outputs.words import number
 

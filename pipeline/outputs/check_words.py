@@ -43,6 +43,12 @@ CHECK_TITLES = {
     "position.datum_mm": "The datum’s marker against the strip’s datum",
     "noise.snr_n": "Normalised signal-to-noise ratio",
     "sharpness.sr_b_mm": "Basic spatial resolution",
+    "sharpness.unsharpness_mm": "Image unsharpness",
+    "iqi.wire_mm": "Thinnest wire that is seen",
+    "iqi.wire_positions": "Wire gauges that could be read",
+    "geometry.source_distance_mm": "Distance from the source to the wall",
+    "geometry.unsharpness_mm": "Geometric unsharpness",
+    "geometry.thickness_ratio": "Penetrated thickness at a frame’s ends over its middle",
 }
 """Plain words for check ids that are known; any other check is shown by its id alone."""
 
@@ -86,8 +92,23 @@ WHAT_TO_DO = {
     "wrong datum.",
     "position.datum_mm": "Compare what the encoder read at the datum (scan.datum_encoder_mm) and "
     "where the marker was laid.",
+    "noise.snr_n": "More mA·s a frame, or smaller steps; flats with more dose.",
+    "sharpness.sr_b_mm": "A sharper panel, a smaller focal spot, or the panel closer to the pipe.",
+    "sharpness.unsharpness_mm": "A sharper panel, a smaller focal spot, or the panel closer to the "
+    "pipe.",
+    "iqi.wire_mm": "More mA·s or frames, a lower tube voltage, less scatter.",
+    "iqi.wire_positions": "Lay wire gauges at equal distances round the pipe, and declare each.",
+    "geometry.source_distance_mm": "A smaller focal spot, or the panel closer to the pipe.",
+    "geometry.unsharpness_mm": "A smaller focal spot, or the panel closer to the pipe.",
+    "geometry.thickness_ratio": "Use less of each frame’s length, with smaller steps.",
 }
 """What to look at when a check isn't passed."""
+
+WHERE_NOT_READ = {
+    "iqi.wire_mm": "A gauge couldn’t be read: is it where the config says?",
+    "sharpness.sr_b_mm": "A gauge couldn’t be read: is it where the config says?",
+}
+"""What to look at when one of a check's gauges gave nothing."""
 
 
 def mark(check: Check) -> str:
@@ -118,9 +139,13 @@ def limit_text(check: Check) -> str:
     return "none allowed" if check.limit == 0 else f"at most {bound}"
 
 
-def basis_text(check: Check) -> str:
-    """What the limit rests on, short; the page explains the two usual ones below its table."""
+def basis_text(check: Check, *, short: bool = False) -> str:
+    """What the limit rests on; the page explains below its table what its sign means, README's too:
+    ¹ the config, ² a profile, whose source mark in brackets is left out where that is made
+    ``short``. Common practice needs none."""
     if check.limit is None:
         return "–"
-    short = {BASIS_CONFIG: "config ¹", BASIS_PRACTICE: "practice ²"}
-    return short.get(check.basis, check.basis)
+    usual = {BASIS_CONFIG: "config\u00a0¹", BASIS_PRACTICE: "practice"}
+    if check.basis in usual:
+        return usual[check.basis]
+    return f"{check.basis.partition(' (')[0]}\u00a0²" if short else check.basis

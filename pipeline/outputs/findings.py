@@ -6,7 +6,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from pipeline.model import Verdict
-from pipeline.outputs.check_words import CHECK_TITLES, WHAT_TO_DO, limit_text, value_text
+from pipeline.outputs.check_words import (
+    CHECK_TITLES,
+    WHAT_TO_DO,
+    WHERE_NOT_READ,
+    limit_text,
+    value_text,
+)
+from pipeline.outputs.quality_rows import place_text
 from pipeline.outputs.words import clock_position, number
 from pipeline.quality.log import Check, FrameRecord, QualityLog, Seam
 
@@ -45,7 +52,7 @@ def findings(log: QualityLog) -> tuple[Finding, ...]:
             value_text(check),
             "" if check.limit is None else limit_text(check),
             _why_missing(check) if check.value is None else _where(log, check),
-            WHAT_TO_DO.get(check.id, ""),
+            _what_to_do(log, check),
         )
         for check in judged
     )
@@ -55,6 +62,29 @@ def _why_missing(check: Check) -> str:
     """The part of the note that stands before the word that nothing was measured."""
     reason = check.note.partition("could not be measured")[0].rstrip("; ")
     return reason[:1].upper() + reason[1:]
+
+
+def _what_to_do(log: QualityLog, check: Check) -> str:
+    """What would mend it: of image quality what its measures say, which is told with a figure where
+    one is known; of a gauge that wasn't read where to look for it."""
+    own = [one for one in log.measures if one.id == check.id]
+    remedies = dict.fromkeys(f"{one.remedy[:1].upper()}{one.remedy[1:]}." for one in own
+                             if one.remedy)  # fmt: skip
+    told = " ".join(remedies) or WHAT_TO_DO.get(check.id, "")
+    unread = WHERE_NOT_READ.get(check.id) if any(one.value is None for one in own) else None
+    return f"{told} {unread}" if unread else told
+
+
+def _worst_place(log: QualityLog, check: Check) -> str:
+    """Where the measure lies whose value the check has."""
+    return next(
+        (
+            place_text(log, one)
+            for one in log.measures
+            if one.id == check.id and one.value == check.value
+        ),
+        "",
+    )
 
 
 def _where(log: QualityLog, check: Check) -> str:
@@ -73,7 +103,7 @@ def _where(log: QualityLog, check: Check) -> str:
         "registration.position_sigma_mm": _least_sure_frame,
         "position.tape_mm": _worst_tick,
     }
-    return finders[check.id](log) if check.id in finders else ""
+    return finders[check.id](log) if check.id in finders else _worst_place(log, check)
 
 
 def _frames_left_out(log: QualityLog, reason: str) -> str:

@@ -18,24 +18,34 @@ from pipeline.model import FlagImage, RawImage
 from pipeline.outputs import check_words, facts, words
 from pipeline.outputs.coverage import coverage_profile
 from pipeline.outputs.findings import findings
+from pipeline.outputs.gauge_views import gauge_sentences, gauge_views
+from pipeline.outputs.indication_views import LONGEST_MM, indication_views, suggestion_views
+from pipeline.outputs.indications import indication_tables
+from pipeline.outputs.judged_quality import unjudged_quality
+from pipeline.outputs.marked_places import BESIDE_MM
 from pipeline.outputs.pictures import (
     REPEAT_MM,
+    RING_BAND,
     WINDOW_MARGIN,
     WINDOW_PERCENTILES,
     display_window,
     ring_picture,
     section_pictures,
+    shown_strip,
 )
 from pipeline.outputs.plots import draw_plots
+from pipeline.outputs.quality_rows import measure_rows
 from pipeline.outputs.ruler import sections
+from pipeline.outputs.seam_views import SEAM_MM, seam_pictures, seam_rows
 from pipeline.outputs.templates import page_template
-from pipeline.quality.log import QualityLog, Seam
+from pipeline.quality.log import QualityLog
 
 if TYPE_CHECKING:
     import jinja2
     from markupsafe import Markup
 
 _OPEN_ROWS = 100  # a longer table is folded away
+_OPEN_PICTURES = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,17 +59,6 @@ class RingMark:
     label: str
 
 
-@dataclass(frozen=True, slots=True)
-class SeamRow:
-    """A seam as the table shows it, and what of it is beyond its limit."""
-
-    seam: Seam
-    step_percent: float | None
-    step_over: bool
-    doubling_over: bool
-    disagreement_over: bool
-
-
 def render_page(log: QualityLog, strip: RawImage, count: FlagImage, origin: FlagImage) -> str:
     """The page as text; ``strip``, ``count`` and ``origin`` are (rows, columns) as in the log."""
     shape = log.strip
@@ -68,23 +67,25 @@ def render_page(log: QualityLog, strip: RawImage, count: FlagImage, origin: Flag
     with ThreadPoolExecutor(1) as aside:  # plots and pictures don't need each other
         drawn = aside.submit(draw_plots, log, coverage)
         window = display_window(strip, origin)
-        pictures = section_pictures(
-            strip, origin, window, pitch_mm=shape.pitch_mm, s_first_mm=shape.s_first_mm
-        )
+        shown = shown_strip(strip, origin, window)
+        pictures = section_pictures(shown, pitch_mm=shape.pitch_mm, s_first_mm=shape.s_first_mm)
         ring = ring_picture(
-            strip,
-            origin,
-            window,
+            shown,
             pitch_mm=shape.pitch_mm,
             s_first_mm=shape.s_first_mm,
             circumference_mm=shape.circumference_mm,
             clockwise=clockwise,
         )
+        rows = seam_rows(log)
+        seams = seam_pictures(log, shown, rows)
         plots = drawn.result()
+        gauges = gauge_views(log, strip, origin)
+        shown_sections = sections(log, pictures)
     return _template().render(
         log=log,
         verdict_word=words.VERDICT_WORDS[log.verdict],
         verdict_meaning=words.VERDICT_MEANING[log.verdict],
+        unjudged=unjudged_quality(log),
         findings=findings(log),
         say=check_words,
         weld_facts=facts.weld_facts(log),
@@ -96,15 +97,29 @@ def render_page(log: QualityLog, strip: RawImage, count: FlagImage, origin: Flag
         percentiles=WINDOW_PERCENTILES,
         margin_percent=100 * WINDOW_MARGIN,
         repeat_mm=REPEAT_MM,
-        sections=sections(log, pictures),
+        sections=shown_sections,
         ring=ring,
+        ring_band=RING_BAND,
         ring_hours=_ring_hours(),
         ring_seams=_ring_seams(log, clockwise),
         plots=plots,
         edge_percent=100 * coverage.edge_fraction,
-        seam_rows=_seam_rows(log),
+        seam_rows=rows,
+        seam_pictures=seams,
+        seam_mm=SEAM_MM,
+        measure_rows=measure_rows(log),
+        measured={one.id for one in log.measures},
+        gauges=gauges,
+        gauge_sentences=gauge_sentences(gauges),
         left_out=[frame for frame in log.frames if not frame.used],
+        indications=indication_tables(log.indications),
+        indication_views=indication_views(log, strip, origin),
+        suggestion_views=suggestion_views(log, strip, origin),
+        longest_mm=LONGEST_MM,
+        beside_mm=BESIDE_MM,
+        places_marked=any(section.boxes for section in shown_sections),
         open_rows=_OPEN_ROWS,
+        open_pictures=_OPEN_PICTURES,
     )
 
 
@@ -137,22 +152,3 @@ def _ring_mark(turn: float, inner: float, outer: float, label: str) -> RingMark:
     return RingMark(
         round(inner * x, 4), round(inner * y, 4), round(outer * x, 4), round(outer * y, 4), label
     )
-
-
-def _seam_rows(log: QualityLog) -> list[SeamRow]:
-    step_limit, doubling_limit = log.limit_of("seam.level_step"), log.limit_of("seam.doubling")
-    disagreement_limit = log.limit_of("seam.disagreement")
-    return [
-        SeamRow(
-            seam,
-            None if seam.level_step is None else 100 * seam.level_step,
-            _beyond(seam.level_step, step_limit),
-            _beyond(seam.doubling, doubling_limit),
-            _beyond(seam.disagreement, disagreement_limit),
-        )
-        for seam in log.seams
-    ]
-
-
-def _beyond(value: float | None, limit: float | None) -> bool:
-    return value is not None and limit is not None and abs(value) > limit

@@ -25,11 +25,12 @@ WINDOW_PERCENTILES = (2.0, 99.8)
 WINDOW_MARGIN = 0.12
 """Part of that span by which the window reaches further on both sides, so that plain metal, which
 is most of the strip and has the highest gray values, isn't drowned in black."""
+RING_BAND = (0.58, 0.87)
+"""Inner and outer radius of the ring, of half its picture's side."""
 
 _PIXEL_BUDGET = 6_000_000  # of all section pictures together; keeps the report below 8 MB
 _JPEG_QUALITY = 92
 _RING_PX = 760  # side of the ring picture
-_RING_BAND = (0.58, 0.87)  # inner and outer radius of the ring, of half the side
 _CHUNK_SQUARES = 256
 _HATCH_PX = 6  # period of the stripes that mean "not covered"
 
@@ -53,6 +54,17 @@ class Picture:
     to_mm: float
 
 
+@dataclass(frozen=True, slots=True)
+class ShownStrip:
+    """The strip in the page's gray values, ``factor``² strip pixels to one; ``covered`` is 1 where
+    at least half of them were covered, None where all were; ``columns`` are the strip's."""
+
+    gray: NDArray[np.uint8]
+    covered: FlagImage | None
+    factor: int
+    columns: int
+
+
 def display_window(strip: RawImage, origin: FlagImage) -> Window:
     """The gray window of a whole strip, from percentiles of its covered pixels.
 
@@ -66,32 +78,87 @@ def display_window(strip: RawImage, origin: FlagImage) -> Window:
     return Window(float(low - margin), float(high + margin))
 
 
-def section_pictures(
-    strip: RawImage, origin: FlagImage, window: Window, *, pitch_mm: float, s_first_mm: float
-) -> tuple[Picture, ...]:
-    """The strip cut into sections of ``SECTION_MM`` plus ``REPEAT_MM`` each side, at one scale.
-
-    They are cut at multiples of ``SECTION_MM`` from the datum; the first one begins with the strip
-    and is no shorter than the others, but up to ``2 * REPEAT_MM`` longer.
+def shown_strip(strip: RawImage, origin: FlagImage, window: Window) -> ShownStrip:
+    """The whole strip as the page's pictures show it, before they are cut from it.
 
     Strip pixels are averaged in squares of one whole number of pixels, so that all pictures
-    together stay within a pixel budget; pixels that no frame covered are hatched.
+    together stay within a pixel budget. Squares that stick out over the right or lower edge count
+    what lies inside; of others what was covered.
     """
     factor = max(1, math.ceil(math.sqrt(strip.size / _PIXEL_BUDGET)))
-    pictures = []
-    for start, stop in _section_columns(strip.shape[1], pitch_mm, s_first_mm):
-        values, covered = _block_mean(strip[:, start:stop], origin[:, start:stop], factor)
-        shown = _negative(values, covered, window)
-        pictures.append(
-            Picture(
-                _encode(".jpg", shown, (cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY)),
-                shown.shape[1],
-                shown.shape[0],
-                s_first_mm + (start - 0.5) * pitch_mm,
-                s_first_mm + (start - 0.5 + shown.shape[1] * factor) * pitch_mm,
-            )
+    chunk = factor * _CHUNK_SQUARES  # a whole strip of masks would take more than the strip
+    parts = [
+        _block_mean(strip[:, start : start + chunk], origin[:, start : start + chunk], factor)
+        for start in range(0, strip.shape[1], chunk)
+    ]
+    gray = np.concatenate([_negative(means, window) for means, _ in parts], axis=1)
+    masks = [seen for _, seen in parts]
+    covered = None
+    if any(seen is not None for seen in masks):
+        covered = np.concatenate(
+            [
+                np.ones(means.shape, np.uint8) if seen is None else seen
+                for (means, _), seen in zip(parts, masks, strict=True)
+            ],
+            axis=1,
         )
-    return tuple(pictures)
+    return ShownStrip(gray, covered, factor, strip.shape[1])
+
+
+def section_pictures(
+    shown: ShownStrip, *, pitch_mm: float, s_first_mm: float
+) -> tuple[Picture, ...]:
+    """The strip cut into sections of ``SECTION_MM``, at one scale; each reaches ``REPEAT_MM`` into
+    its neighbours.
+
+    They are cut at multiples of ``SECTION_MM`` from the datum, to the next square, but no nearer to
+    the strip's ends than three times ``REPEAT_MM``.
+    Pixels that no frame covered are hatched.
+    """
+    columns = _section_columns(shown.columns, pitch_mm, s_first_mm)
+    return tuple(
+        cut_picture(shown, start, stop, pitch_mm=pitch_mm, s_first_mm=s_first_mm)
+        for start, stop in columns
+    )
+
+
+def cut_picture(
+    shown: ShownStrip,
+    start: int,
+    stop: int,
+    rows: slice = slice(None),
+    *,
+    pitch_mm: float,
+    s_first_mm: float,
+    jpeg_quality: int = _JPEG_QUALITY,
+) -> Picture:
+    """Strip columns ``start`` to ``stop``, out to whole squares, as a picture; ``rows`` are the
+    shown strip's."""
+    first, last = start // shown.factor, -(-stop // shown.factor)
+    part = np.s_[rows, first:last]
+    gray = shown.gray[part]
+    if shown.covered is not None:
+        gray = _hatched(gray, shown.covered[part])
+    left_mm = s_first_mm + (first * shown.factor - 0.5) * pitch_mm
+    return Picture(
+        _encode(gray, jpeg_quality),
+        gray.shape[1],
+        gray.shape[0],
+        left_mm,
+        left_mm + gray.shape[1] * shown.factor * pitch_mm,
+    )
+
+
+def detail_picture(
+    strip: RawImage, origin: FlagImage, columns: slice, rows: slice
+) -> tuple[str, Window]:
+    """A part of the strip pixel by pixel as a data URI, with the gray window of its own that it is
+    shown in; at least one pixel."""
+    part = np.s_[rows, columns]
+    window = display_window(strip[part], origin[part])
+    gray = _negative(strip[part], window)
+    gray = _hatched(gray, (origin[part] != Origin.NOT_COVERED).astype(np.uint8))
+    return _encode(gray, _JPEG_QUALITY), window
 
 
 def _section_columns(columns: int, pitch_mm: float, s_first_mm: float) -> list[tuple[int, int]]:
@@ -100,79 +167,89 @@ def _section_columns(columns: int, pitch_mm: float, s_first_mm: float) -> list[t
     def column(s_mm: float) -> int:
         return min(round((s_mm - s_first_mm) / pitch_mm), columns)
 
-    # The second section begins well inside the first, not at or before the strip's start.
-    cut_mm = SECTION_MM * (math.floor((s_first_mm + 3 * REPEAT_MM) / SECTION_MM) + 1)
-    whole_mm = SECTION_MM + 2 * REPEAT_MM
-    sections = [(0, column(max(s_first_mm + whole_mm, cut_mm + REPEAT_MM)))]
-    while sections[-1][1] < columns:
-        sections.append((column(cut_mm - REPEAT_MM), column(cut_mm - REPEAT_MM + whole_mm)))
+    # No cut so near an end that one of the pictures would show next to nothing of its own.
+    least_mm = 3 * REPEAT_MM
+    cut_mm = SECTION_MM * (math.floor((s_first_mm + least_mm) / SECTION_MM) + 1)
+    last_mm = s_first_mm + columns * pitch_mm - least_mm
+    edges, first = [], 0
+    while cut_mm < last_mm:
+        edges.append((first, column(cut_mm + REPEAT_MM)))
+        first = column(cut_mm - REPEAT_MM)
         cut_mm += SECTION_MM
-    return sections
+    return [*edges, (first, columns)]
 
 
 def ring_picture(
-    strip: RawImage,
-    origin: FlagImage,
-    window: Window,
+    shown: ShownStrip,
     *,
     pitch_mm: float,
     s_first_mm: float,
     circumference_mm: float,
     clockwise: bool,
 ) -> str:
-    """The strip bent round the pipe, datum at 12 o'clock, as a data URI with a clear background.
+    """The strip bent round the pipe, datum at 12 o'clock, as the data URI of a square picture.
 
-    The first row lies inside. The band's width is not to scale. Where the strip doesn't reach, the
-    band is hatched as not covered.
+    Only the band between the radii ``RING_BAND`` is meant to be seen. The first row lies inside.
+    The band's width is not to scale. Where the strip doesn't reach, the band is hatched as not
+    covered.
     """
     half = _RING_PX / 2
-    inner, outer = (radius * half for radius in _RING_BAND)
+    inner, outer = (radius * half for radius in RING_BAND)
     # Coarse enough that the polar map, which takes single points, skips no columns.
-    factor = max(1, round(circumference_mm / pitch_mm / (2 * math.pi * outer)))
-    chunk = factor * _CHUNK_SQUARES  # a whole strip of masks would take more than the strip
-    means = [
-        _block_mean(strip[:, start : start + chunk], origin[:, start : start + chunk], factor)
-        for start in range(0, strip.shape[1], chunk)
-    ]
-    values, covered = (np.concatenate(parts, axis=1) for parts in zip(*means, strict=True))
-    values = cv2.resize(
-        values, (values.shape[1], round(outer - inner)), interpolation=cv2.INTER_AREA
-    )
-    covered_rows = cv2.resize(covered, (values.shape[1], values.shape[0]))
+    finest = math.ceil(2 * math.pi * outer * shown.columns * pitch_mm / circumference_mm)
+    size = (min(shown.gray.shape[1], finest), round(outer - inner))
+    values = cv2.resize(shown.gray, size, interpolation=cv2.INTER_AREA)
 
     y, x = np.mgrid[:_RING_PX, :_RING_PX].astype(np.float32) + np.float32(0.5 - half)
-    turn = (np.arctan2(x, -y) / (2 * np.pi)) % 1.0
-    if not clockwise:
-        turn = (1.0 - turn) % 1.0
+    turn = np.arctan2(x if clockwise else -x, -y) / np.float32(2 * np.pi)
+    turn -= np.float32(s_first_mm / circumference_mm)
+    turn -= np.floor(turn)
     radius = np.hypot(x, y)
-    along_mm = (turn * circumference_mm - s_first_mm) % circumference_mm
-    column = (along_mm / (pitch_mm * factor)).astype(np.float32)
+    shown_mm = shown.gray.shape[1] * shown.factor * pitch_mm
+    column = turn * np.float32(circumference_mm * size[0] / shown_mm)
     row = (radius - inner).astype(np.float32)
-    bent = cv2.remap(values, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    seen = cv2.remap(covered_rows, column, row, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
-    seen[column > values.shape[1] - 0.5] = 0
-    gray = _negative(bent, seen, window)
-    edge = np.minimum(radius - inner, outer - radius)
-    alpha = np.rint(255 * np.clip(edge + 0.5, 0, 1)).astype(np.uint8)
-    gray[alpha == 0] = 0  # nothing to compress outside the band
-    return _encode(".png", np.dstack([gray, gray, gray, alpha]), (cv2.IMWRITE_PNG_COMPRESSION, 2))
+    gray = cv2.remap(values, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    seen = (column <= size[0] - 0.5).astype(np.uint8)
+    if shown.covered is not None:
+        covered = cv2.resize(shown.covered, size, interpolation=cv2.INTER_AREA)
+        seen &= cv2.remap(covered, column, row, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
+    return _encode(_hatched(gray, seen), _JPEG_QUALITY)
 
 
-def _block_mean(strip: RawImage, origin: FlagImage, factor: int) -> tuple[FloatImage, FlagImage]:
-    """Mean of the covered pixels in ``factor``² squares, and 1 where at least half were covered.
-
-    Squares that stick out over the right or lower edge count what lies inside.
-    """
-    covered = origin != Origin.NOT_COVERED
-    values = strip.astype(np.float32)
+def _block_mean(
+    strip: RawImage, origin: FlagImage, factor: int
+) -> tuple[RawImage, FlagImage | None]:
+    """Mean of the covered pixels in ``factor``² squares, and 1 where at least half were covered,
+    None where all were."""
+    bare = np.flatnonzero(origin.min(axis=1) == Origin.NOT_COVERED)
     if factor == 1:
-        return values, covered.astype(np.uint8)
+        return strip, (origin != Origin.NOT_COVERED).astype(np.uint8) if len(bare) else None
+    # Mostly only notches at the upper and lower edge are bare; the rest needs no weights.
+    rows, columns = strip.shape
+    upper, lower = bare[bare < rows // 2], bare[bare >= rows // 2]
+    top = -(-(int(upper[-1]) + 1) // factor) * factor if len(upper) else 0
+    bottom = (int(lower[0]) if len(lower) else rows) // factor * factor
+    if columns % factor or top >= bottom:
+        top, bottom = rows, rows
+    parts = [_weighted_mean(strip[:top], origin[:top], factor)] if top else []
+    if bottom > top:
+        size = (columns // factor, (bottom - top) // factor)
+        middle = cv2.resize(strip[top:bottom], size, interpolation=cv2.INTER_AREA)
+        parts.append((np.asarray(middle, np.uint16), np.ones(middle.shape, np.uint8)))
+    if bottom < rows:
+        parts.append(_weighted_mean(strip[bottom:], origin[bottom:], factor))
+    means, seen = (np.concatenate(kind) for kind in zip(*parts, strict=True))
+    return means, seen if len(bare) else None
+
+
+def _weighted_mean(strip: RawImage, origin: FlagImage, factor: int) -> tuple[RawImage, FlagImage]:
     area = np.outer(*(_inside(side, factor) for side in strip.shape))
     # Uncovered pixels are 0 in the strip, so they add nothing to the sums.
-    weight = area if covered.all() else _square_sums(covered.astype(np.float32), factor)
-    weighted = _square_sums(values, factor)
+    covered = (origin != Origin.NOT_COVERED).astype(np.float32)
+    weight = _square_sums(covered, factor)
+    weighted = _square_sums(strip.astype(np.float32), factor)
     means = np.divide(weighted, weight, out=np.zeros_like(weighted), where=weight > 0)
-    return means, (weight >= 0.5 * area).astype(np.uint8)
+    return np.rint(means).astype(np.uint16), (weight >= 0.5 * area).astype(np.uint8)
 
 
 def _inside(length: int, factor: int) -> FloatImage:
@@ -192,24 +269,29 @@ def _square_sums(image: FloatImage, factor: int) -> FloatImage:
     return np.asarray(means * factor**2, dtype=np.float32)
 
 
-def _negative(values: FloatImage, covered: FlagImage, window: Window) -> NDArray[np.uint8]:
-    """More radiation is darker; stripes where nothing was covered."""
+def _negative(values: RawImage, window: Window) -> NDArray[np.uint8]:
+    """More radiation is darker."""
     steps = 255 / (window.high - window.low)
-    # Rounds and cuts off at 0 and 255.
-    shown: NDArray[np.uint8] = cv2.convertScaleAbs(
-        np.clip(values, window.low, window.high), alpha=-steps, beta=255 + steps * window.low
+    inside = np.clip(
+        values,
+        np.uint16(max(0, math.ceil(window.low))),
+        np.uint16(min(65_535, math.floor(window.high))),
     )
-    if not covered.all():
-        rows, columns = values.shape
-        diagonal = np.arange(rows)[:, None] + np.arange(columns)
-        stripes = np.where(diagonal % _HATCH_PX < _HATCH_PX // 2, 232, 168).astype(np.uint8)
-        shown = np.where(covered != 0, shown, stripes)
-    return shown
+    return np.asarray(cv2.convertScaleAbs(inside, alpha=-steps, beta=steps * window.high), np.uint8)
 
 
-def _encode(extension: str, picture: NDArray[np.uint8], options: tuple[int, int]) -> str:
-    done, encoded = cv2.imencode(extension, picture, options)
+def _hatched(gray: NDArray[np.uint8], covered: FlagImage) -> NDArray[np.uint8]:
+    """Stripes where nothing was covered."""
+    if covered.all():
+        return gray
+    rows, columns = gray.shape
+    diagonal = np.arange(rows)[:, None] + np.arange(columns)
+    stripes = np.where(diagonal % _HATCH_PX < _HATCH_PX // 2, 232, 168).astype(np.uint8)
+    return np.where(covered != 0, gray, stripes)
+
+
+def _encode(picture: NDArray[np.uint8], jpeg_quality: int) -> str:
+    done, encoded = cv2.imencode(".jpg", picture, (cv2.IMWRITE_JPEG_QUALITY, jpeg_quality))
     if not done:
-        raise RuntimeError(f"could not encode a {picture.shape} picture as {extension}")
-    kind = {".jpg": "jpeg", ".png": "png"}[extension]
-    return f"data:image/{kind};base64,{base64.b64encode(encoded.tobytes()).decode('ascii')}"
+        raise RuntimeError(f"could not encode a {picture.shape} picture")
+    return f"data:image/jpeg;base64,{base64.b64encode(encoded.tobytes()).decode('ascii')}"

@@ -32,7 +32,7 @@ def frame_place(log: QualityLog, position_mm: float, slack_mm: float) -> float:
 def all_places(log: QualityLog, s_mm: float) -> list[float]:
     """Every place where the strip shows what lies at ``s_mm``, in order; none when it doesn't."""
     start_mm, end_mm = strip_ends_mm(log)
-    places = (first_place(log, s_mm) + turn for turn in _turns(log))
+    places = (first_place(log, s_mm) + turn for turn in turns_mm(log))
     return [place for place in places if start_mm <= place < end_mm]
 
 
@@ -41,12 +41,13 @@ def shown_gaps(log: QualityLog) -> list[Gap]:
     start_mm, end_mm = strip_ends_mm(log)
     gaps = (
         Gap(max(gap.from_mm + turn, start_mm), min(gap.to_mm + turn, end_mm))
-        for turn in _turns(log)
+        for turn in turns_mm(log)
         for gap in log.gaps
     )
     return [gap for gap in gaps if gap.to_mm > gap.from_mm]
 
 
-def _turns(log: QualityLog) -> tuple[float, ...]:
+def turns_mm(log: QualityLog) -> tuple[float, ...]:
+    """By how much a place can be shown off where it was told: a turn to both sides of a ring."""
     turn_mm = log.strip.circumference_mm
     return (-turn_mm, 0.0, turn_mm) if log.strip.ring else (0.0,)

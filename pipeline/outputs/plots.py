@@ -7,28 +7,19 @@ and one that says what was found.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from pipeline.outputs.along_strip import LIMIT_LINE, Limit, along_strip, column, marks, places
 from pipeline.outputs.coverage import CoverageProfile
+from pipeline.outputs.plot import Plot
+from pipeline.outputs.quality_plots import quality_plots
 from pipeline.outputs.svg import BLUE, VERMILION
 from pipeline.outputs.words import number
 from pipeline.quality.log import FrameRecord, QualityLog, Seam, TapeFacts
 
 _BLUE_RGB = tuple(int(BLUE[k : k + 2], 16) / 255 for k in (1, 3, 5))
-
-
-@dataclass(frozen=True, slots=True)
-class Plot:
-    """One plot, ready to stand in a page."""
-
-    title: str
-    what_to_see: str
-    found: str
-    svg: str
 
 
 def draw_plots(log: QualityLog, coverage: CoverageProfile) -> tuple[Plot, ...]:
@@ -47,7 +38,7 @@ def draw_plots(log: QualityLog, coverage: CoverageProfile) -> tuple[Plot, ...]:
         plots.append(_disagreement(log))
     if log.tape is not None:
         plots.append(_tape(log, log.tape))
-    return tuple(plots)
+    return (*plots, *quality_plots(log))
 
 
 def _coverage(log: QualityLog, coverage: CoverageProfile) -> Plot:

@@ -6,6 +6,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from pipeline.outputs.marked_places import (
+    Box,
+    boxes_in,
+    indicated_places,
+    suggested_places,
+)
 from pipeline.outputs.pictures import Picture
 from pipeline.outputs.places import all_places, shown_gaps, strip_ends_mm
 from pipeline.outputs.words import clock_position, number
@@ -40,6 +46,7 @@ class Section:
     seams: tuple[Mark, ...]
     gaps: tuple[str, ...]
     description: str
+    boxes: tuple[Box, ...] = ()
 
 
 def sections(log: QualityLog, pictures: Sequence[Picture]) -> tuple[Section, ...]:
@@ -54,6 +61,7 @@ def _section(log: QualityLog, picture: Picture, full_mm: float) -> Section:
     start, stop = picture.from_mm, picture.to_mm
     end = min(stop, strip_ends_mm(log)[1])
     first = max(start, strip.s_first_mm)
+    top = strip.z_first_mm - 0.5 * strip.pitch_mm
 
     def percent(s_mm: float) -> float:
         return round(100 * (s_mm - start) / (stop - start), 3)
@@ -82,6 +90,12 @@ def _section(log: QualityLog, picture: Picture, full_mm: float) -> Section:
         ),
         description=f"{number(first, 0)} to {number(end, 0)} mm, "
         f"clock {clock(first)} to {clock(end)}",
+        boxes=boxes_in(
+            log,
+            (*suggested_places(log), *indicated_places(log)),
+            across_mm=(start, stop),
+            along_mm=(top, top + strip.rows * strip.pitch_mm),
+        ),
     )
 
 
@@ -124,3 +138,17 @@ def _clock_step_min(circumference_mm: float) -> int:
 def _multiples(step: float, start: float, stop: float) -> list[float]:
     """The multiples of ``step`` in [start, stop]."""
     return [step * k for k in range(math.ceil(start / step), math.floor(stop / step) + 1)]
+
+
+def millimetre_marks(
+    first_mm: float, pixels: slice, pitch_mm: float, most: int, *, sign: bool = False
+) -> tuple[Mark, ...]:
+    """Marks beside some pixels of an axis whose first pixel lies at ``first_mm``: about ``most`` at
+    the most, at round millimetres, each with its label."""
+    start = first_mm + (pixels.start - 0.5) * pitch_mm
+    length = (pixels.stop - pixels.start) * pitch_mm
+    step = next((step for step in (1.0, 2.0, 5.0, 10.0, 20.0) if length / step <= most), 50.0)
+    return tuple(
+        Mark(round(100 * (place - start) / length, 3), number(place, 0, sign=sign))
+        for place in _multiples(step, start, start + length)
+    )

@@ -9,7 +9,7 @@ from typing import Any
 
 from pipeline.calibration.decisions import Entry, Status
 from pipeline.calibration.product import CalibrationFacts
-from pipeline.outputs.plots import Plot
+from pipeline.outputs.plot import Plot
 from pipeline.outputs.svg import BLUE, INK, QUIET, VERMILION, calm, svg_drawing
 from pipeline.quality.acceptance_limits import AcceptanceLimits
 from pipeline.quality.panel_figures import sensitivity, snr_at_dose

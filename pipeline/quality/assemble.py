@@ -126,7 +126,7 @@ def strip_checks(
     """Coverage, filled pixels, noise, range."""
     # Medians and percentiles need no more than every fourth row and column.
     sigma, values, count = (image[::4, ::4] for image in (strip.sigma, strip.values, strip.count))
-    quarter = len(count) // 4
+    quarter, least = len(count) // 4, limits.min_overlap_frames
     few = int(np.percentile(count[quarter : len(count) - quarter], 1, method="lower"))
     measured = sigma > 0
     ratio = values[measured] / (sigma[measured] * strip.sigma_scale)
@@ -143,11 +143,13 @@ def strip_checks(
         at_least(
             "coverage.frames",
             few,
-            limits.min_overlap_frames,
+            least,
             stage="blending",
             unit="frames",
             basis=BASIS_CONFIG,
             note="so many frames or more measured 99 % of the pixels of the strip's middle half",
+            # So that it fails below a whole number of frames.
+            fail_factor=max(least / max(math.ceil(least / 3), 1), 1.0),
         ),
         at_most(
             "pixels.filled_fraction",

@@ -20,21 +20,27 @@ def standoff_checks(
     """
     if told_sigma_mm == 0:
         return []
-    found_mm = solved.geometry.standoff_mm
+    found_mm, sigma_mm = solved.geometry.standoff_mm, solved.standoff_sigma_mm
     off_mm = found_mm - told_mm
+    note = (
+        f"how far at least the stand-off of {found_mm:.3f} ± {sigma_mm:.3f} mm that the frames "
+        f"tell lies from the {told_mm:g} mm told"
+    )
+    if abs(off_mm) > sigma_mm:
+        note += (
+            f"; a diameter that is really {abs(2 * off_mm):.2f} mm "
+            f"{'larger' if off_mm > 0 else 'smaller'} than told would show the same, and then "
+            "every distance along the strip would be wrong by as large a part"
+        )
     return [
         at_most(
             "geometry.standoff_off_mm",
-            max(abs(off_mm) - _SURE * solved.standoff_sigma_mm, 0.0),
+            max(abs(off_mm) - _SURE * sigma_mm, 0.0),
             limits.standoff_off_mm,
             stage="registration",
             unit="mm",
             basis=BASIS_CONFIG,
-            note=f"how far at least the stand-off of {found_mm:.2f} ± "
-            f"{solved.standoff_sigma_mm:.2f} mm that the frames tell lies from the {told_mm:g} mm "
-            f"told; a diameter that is really {abs(2 * off_mm):.2f} mm "
-            f"{'larger' if off_mm > 0 else 'smaller'} than told would show the same, and then "
-            "every distance along the strip would be wrong by as large a part",
+            note=note,
             fail_factor=max(_BELIEVED * told_sigma_mm / limits.standoff_off_mm, 1.0),
         )
     ]

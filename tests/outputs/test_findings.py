@@ -10,6 +10,7 @@ from pipeline.outputs.page import render_page
 from pipeline.quality.calibration import calibration_checks
 from pipeline.quality.log import FrameRecord, Gap, TapeFacts, TapeTick, at_most
 from tests.calibration.ageing_panel import aged
+from tests.outputs.image_quality import measure
 from tests.outputs.weld import make_arrays, make_log
 
 
@@ -47,6 +48,20 @@ def test_a_finding_says_value_limit_place_and_what_to_do():
     # 300 and 306 of 528.7 mm are 6.81 and 6.95 hours.
     assert gap.where == "300.0 to 306.0 mm (clock 6:49 to 6:57)"
     assert gap.what_to_do == "Shoot the gap again."
+
+
+def test_image_quality_is_mended_as_its_measures_say_and_found_where_they_lie():
+    worst = measure(0.12, s_mm=66.0, name="D8", remedy="1.3 times the dose")
+    other = measure(0.11, s_mm=132.0, remedy="1.3 times the dose")
+    log = with_check(make_log(), "sharpness.sr_b_mm", 0.12, measures=(other, worst))
+    (found,) = findings(log)
+    assert found.what_to_do == "1.3 times the dose."
+    assert found.where == "at 66 mm, 1:30 o’clock, D8"
+    lost = replace(other, value=None, margin=None, remedy="")
+    (found,) = findings(replace(log, measures=(lost, worst)))
+    assert found.what_to_do == (
+        "1.3 times the dose. A gauge couldn’t be read: is it where the config says?"
+    )
 
 
 def test_frames_left_out_for_the_checks_reason_are_named():

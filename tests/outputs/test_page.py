@@ -7,6 +7,9 @@ import pytest
 from pipeline.outputs.check_words import basis_text, limit_text
 from pipeline.outputs.page import render_page
 from pipeline.quality.log import at_most
+from pipeline.quality.noted.indication import Suggestion
+from tests.outputs.image_quality import BASIS, along, duplex_gauge, gauge_log, wire_gauge
+from tests.outputs.test_indications import LIST
 from tests.outputs.weld import make_arrays, make_log, with_checks
 
 VOID = {"meta", "img", "br", "hr", "input", "link", "wbr"}
@@ -79,7 +82,7 @@ def test_every_check_stands_there_with_limit_basis_and_verdict(page):
         assert basis_text(check) in page.text
     for outcome in ("reported", "pass", "attention", "fail", "not measured"):
         assert outcome in page.text
-    assert "Common practice, no published source" in page.text
+    assert "common practice, no published source" in page.text
 
 
 def test_the_worst_checks_stand_first_in_the_box(page):
@@ -209,3 +212,81 @@ def test_a_full_24_inch_strip_of_nothing_but_noise_stays_below_8_mb():
     strip = np.random.default_rng(4).integers(0, 65_536, shape, dtype=np.uint16)
     measured = np.ones(shape, np.uint8)
     assert len(render_page(log, strip, measured, measured).encode()) <= 8e6
+
+
+@pytest.fixture(scope="module")
+def measured():
+    """A weld with gauges, a series along the strip and a check of one of the measures."""
+    log = gauge_log(wire_gauge(), duplex_gauge())
+    check = at_most(
+        "sharpness.sr_b_mm", 0.12, 0.1, stage="quality", unit="mm", basis=BASIS, note="long note"
+    )
+    series = (*log.series, along("noise.snr_n", 150.0, 148.0))
+    return replace(log, checks=(*log.checks, check), series=series)
+
+
+def test_measures_stand_beside_what_is_asked_with_their_source_marks(measured):
+    page = Page(render_page(measured, *make_arrays()))
+    for words in ("Image quality", "0.1200\u00a0±\u00a00.0020 mm", "at most 0.1 mm", "−0.0200",
+                  f"Basis: {BASIS}.", "Gauges in the strip", "Thinnest wire seen: W11",
+                  "Normalised signal-to-noise ratio"):  # fmt: skip
+        assert words in page.text
+    assert "Nothing here accepts or rejects the weld" in page.text
+    assert "only those of image quality are a standard’s" in page.text
+    # The check refers to the measure, instead of telling it all again; its source mark stays below.
+    assert "long note" not in page.text
+    assert "a standard, table 1\u00a0²" in page.text
+    targets = {a["id"] for _, a in page.tags if "id" in a}
+    links = {a["href"][1:] for tag, a in page.tags if tag == "a"}
+    assert links == {"image-quality"}
+    assert links <= targets
+
+
+def test_ids_in_a_page_are_its_own(measured):
+    page = Page(render_page(measured, *make_arrays()))
+    ids = [a["id"] for _, a in page.tags if "id" in a]
+    assert len(ids) == len(set(ids))
+
+
+def test_what_was_not_measured_has_no_section(html, page):
+    for words in ("Image quality", "Gauges in the strip", "Lengths taken together", "SNR_N"):
+        assert words not in page.text
+        assert f">{words}<" not in html
+    assert "²" not in page.text
+
+
+def test_noted_indications_stand_in_the_page_and_over_its_pictures():
+    one = Suggestion((250.0, 252.0, -1.0, 1.0), "less_radiation", 9.1, 4.2)
+    suggested = replace(LIST, suggestions=(one,))
+    page = Page(render_page(replace(make_log(), indications=suggested), *make_arrays()))
+    assert "slag <line>" in page.text
+    assert "Nothing here is judged" in page.text
+    assert "Thin boxes are drawn over the pictures" in page.text
+    # Two indications and a suggestion in the sections, each again in its close-up.
+    boxes = [a for tag, a in page.tags if tag == "rect" and str(a.get("x")).endswith("%")]
+    assert sum(a.get("class") == "suggested" for a in boxes) == 2
+    assert len(boxes) == 6
+    alts = [a["alt"] for tag, a in page.tags if tag == "img"]
+    assert {"1: slag <line> in the strip", "2: pore in the strip", "?1 in the strip"} <= set(alts)
+
+
+def test_the_verdict_says_that_no_image_quality_was_asked_for(page):
+    assert "No image quality was asked for" in page.text
+    assert "Thin boxes" not in page.text
+
+
+def test_the_seams_pictures_are_folded_away_where_they_are_many():
+    log = make_log()
+    html = render_page(log, *make_arrays())
+    assert html.count('alt="Seam at') == 8
+    assert "Every seam as a picture" in html
+    assert html.count("<details open>") == 3  # left-out frames, seams, their pictures
+    many = render_page(replace(log, seams=log.seams * 2), *make_arrays())
+    assert many.count('alt="Seam at') == 16
+    assert many.count("<details open>") == 2
+
+
+def test_only_the_band_of_the_ring_picture_is_seen(page):
+    (image,) = [a for tag, a in page.tags if tag == "image"]
+    assert image["clip-path"] == "url(#ring-band)"
+    assert "ring-band" in [a["id"] for tag, a in page.tags if tag == "clippath"]

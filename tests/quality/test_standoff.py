@@ -47,8 +47,13 @@ def test_within_what_was_told_it_asks_and_beyond_it_fails(
 @pytest.mark.parametrize(("found_mm", "word"), [(10.5, "larger"), (9.5, "smaller")])
 def test_the_diameter_that_would_show_the_same_is_named(found_mm: float, word: str) -> None:
     (check,) = standoff_checks(solved(found_mm, 0.01), 10.0, 0.5, Limits())
-    assert f"{found_mm:.2f} ± 0.01 mm" in check.note
+    assert f"{found_mm:.3f} ± 0.010 mm" in check.note
     assert f"a diameter that is really 1.00 mm {word} than told" in check.note
+
+
+def test_no_other_diameter_is_named_where_nothing_differs() -> None:
+    (check,) = standoff_checks(solved(10.009, 0.01), 10.0, 0.5, Limits())
+    assert "diameter" not in check.note
 
 
 @pytest.mark.parametrize(("sigma_mm", "verdict"), [(0.2, Verdict.FAIL), (0.05, Verdict.FAIL)])

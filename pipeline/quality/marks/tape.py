@@ -117,7 +117,7 @@ def _note(facts: TapeFacts) -> str:
     parts = [
         f"largest deviation of {len(facts.ticks)} ticks found, {facts.expected} expected, from "
         f"{round(first.s_mm)} to {round(last.s_mm)} mm; root mean square {facts.rms_mm:.3f} mm, in "
-        f"common {facts.common_mm:+.3f} mm, slope {1000 * facts.stretch:+.3f} mm per m"
+        f"common {facts.common_mm:+z.3f} mm, slope {1000 * facts.stretch:+z.3f} mm per m"
     ]
     if facts.closing_mm is not None:
         parts.append(_closing(facts.closing_mm, facts.spacing_mm))
