@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 
 from pipeline.calibration.product import CalibrationFacts
 from pipeline.config.quality_wanted import Quality
@@ -40,15 +41,28 @@ _PARTS: Mapping[str, tuple[str, ...]] = {
 }
 """What the config's ``wanted`` names → the requirements it stands for."""
 
+_WORDS: Mapping[str, str] = {
+    SNR_N: "SNR_N",
+    SR_B: "SR_b",
+    WIRE: "wires",
+    WIRE_POSITIONS: "wire gauges round a ring",
+    DISTANCE: "source distance",
+    UG: "geometric unsharpness",
+    AREA: "evaluated area",
+}
+_NOTHING_ASKED = "nothing: the config has no table [quality]"
+_NOTHING_WANTED = "nothing: wanted in [quality] is empty"
+
 _READ_BY = ("wires", "pairs", "snr_window", "reading")
 """The parts of a profile by which is measured; the others are what is asked."""
 
 
-def profile_of(quality: Quality | None) -> Profile:
+def profile_of(quality: Quality | None, config: Path | None = None) -> Profile:
     """The profile that the config asks for; without a table the usual one, of which nothing is
     asked.
 
-    Where it doesn't tell gauges, or how they and the noise are read, the usual one does.
+    Where it doesn't tell gauges, or how they and the noise are read, the usual one does. An error
+    names the line of ``config``, if that is told.
 
     Raises:
         ConfigError: there is none, or it is faulty.
@@ -56,7 +70,7 @@ def profile_of(quality: Quality | None) -> Profile:
     usual = read_profile(DEFAULT_PROFILE)
     if quality is None:
         return usual
-    asked = read_profile(profile_path(quality))
+    asked = read_profile(profile_path(quality, config))
     missing = [part for part in _READ_BY if getattr(asked, part) is None]
     if not missing:
         return asked
@@ -96,6 +110,33 @@ def wanted_only(asked: Requirements, quality: Quality) -> Requirements:
     )
 
 
+def not_in_profile(asked: Requirements, quality: Quality, profile: Profile) -> str:
+    """In words which parts that are wanted the profile says nothing of; empty where there are none.
+
+    ``asked`` are the requirements that are wanted.
+    """
+    told = {one.id for one in asked.asked} | {one.id for one in asked.untold}
+    missing = [part for part in quality.wanted if not told & set(_PARTS[part])]
+    if not missing:
+        return ""
+    only = [word for requirement_id, word in _WORDS.items() if requirement_id in told]
+    asks = f"asks only for {', '.join(only)}" if only else "asks for nothing that is wanted"
+    return f"{profile.standard.title} {asks}; {', '.join(missing)}: not in this profile"
+
+
+def asked_by(job: WeldJob, profile: Profile) -> str:
+    """Who asks: standard, edition and class, with the caution; begins with ``nothing`` where
+    nobody does."""
+    if job.quality is None:
+        return _NOTHING_ASKED
+    if not job.quality.wanted:
+        return _NOTHING_WANTED
+    return (
+        f"{profile.standard.title}, class {job.quality.testing_class}; {profile.standard.caution}. "
+        "Local codes and the written procedure prevail"
+    )
+
+
 def known_of(
     job: WeldJob,
     profile: Profile,
@@ -116,10 +157,11 @@ def known_of(
         exposure = exposure_geometry(geometry, wall_mm, spot_mm)
     except ValueError:  # solved from hardly any structure, a source may come to stand anywhere
         exposure = None
-    asked = NOTHING_ASKED
+    asked, lacking = NOTHING_ASKED, ""
     if quality is not None:
         case = weld_case(job, quality, quality.kv if kv is None else kv)
         asked = wanted_only(requirements(profile, case, exposure), quality)
+        lacking = not_in_profile(asked, quality, profile)
     told = quality.detector_sr_b_mm if quality else None
     return Known(
         profile=profile,
@@ -133,6 +175,7 @@ def known_of(
         penetrated_mm=wall_mm * (2 if geometry.arrangement is Arrangement.TWO_WALL else 1),
         iqis=job.iqi,
         source_side_scale=_source_side_scale(job, geometry),
+        remarks=(*filter(None, [lacking]), *(profile.odd_classes() if quality else ())),
     )
 
 

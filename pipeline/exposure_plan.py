@@ -4,9 +4,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import Any
 
-from pipeline.asked import facts_of, profile_of, reach_rad, sr_b_of, wanted_only, weld_case
+from pipeline.asked import (
+    asked_by,
+    facts_of,
+    not_in_profile,
+    profile_of,
+    reach_rad,
+    sr_b_of,
+    wanted_only,
+    weld_case,
+)
 from pipeline.calibration.product import CalibrationFacts
 from pipeline.config.weld import WeldJob
 from pipeline.errors import ConfigError
@@ -22,15 +32,21 @@ from pipeline.quality.asked.requirements import AREA, requirements
 from pipeline.stages import stage_of
 from pipeline.stages.distortion import Distortion
 
+SCHEMA = "girthstrip.measure_plan/1"
+
 
 @dataclass(frozen=True, slots=True)
 class ExposurePlan:
-    """The findings, by which profile, and what could not be told."""
+    """The findings, by which profile (empty where nothing is asked), and what could not be told.
+
+    ``not_asked`` says which parts that are wanted the profile has nothing of.
+    """
 
     title: str
     profile: str
     findings: tuple[Finding, ...]
     remarks: tuple[str, ...]
+    not_asked: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """All of it as plain values."""
@@ -38,35 +54,51 @@ class ExposurePlan:
             "asked_by": self.title,
             "profile": self.profile,
             "findings": [asdict(one) for one in self.findings],
-            "remarks": list(self.remarks),
+            "remarks": [*self.remarks, *filter(None, [self.not_asked])],
+            "in_all": _summary(self.findings, self.not_asked),
         }
 
     def text(self) -> str:
         """All of it for people."""
-        lines = [f"asked by   {self.title}", f"profile    {self.profile}"]
+        lines = [f"asked by   {self.title}"]
+        lines += [f"profile    {self.profile}"] if self.profile else []
         for one in self.findings:
             lines.append(f"{one.reach:14} {one.id}: {one.text}")
             lines += [f"{'':14} to mend it: {one.remedy}"] if one.remedy else []
             lines += [f"{'':14} basis: {one.basis}"] if one.basis else []
         lines += [f"note       {remark}" for remark in self.remarks]
-        return "\n".join([*lines, _summary(self.findings)])
+        return "\n".join([*lines, f"in all     {_summary(self.findings, self.not_asked)}"])
 
 
-def _summary(found: tuple[Finding, ...]) -> str:
-    missed = [one.id for one in found if one.reach is Reach.MISSED]
-    open_ones = [one.id for one in found if one.reach in (Reach.CONDITION, Reach.UNKNOWN)]
+def _summary(found: tuple[Finding, ...], not_asked: str) -> str:
+    """The last sentence; that it can be reached only if all that is wanted was judged."""
+    missed, unknown, conditions, reached = (
+        ", ".join(one.id for one in found if one.reach is reach)
+        for reach in (Reach.MISSED, Reach.UNKNOWN, Reach.CONDITION, Reach.REACHED)
+    )
+    whole = "it" if not not_asked else "what this profile asks"
     if missed:
-        return f"in all     what is asked can't be reached like this: {', '.join(missed)}"
-    if open_ones:
-        return f"in all     it can be reached, if these hold: {', '.join(open_ones)}"
-    return "in all     it can be reached; the exposure itself must show it"
+        said = f"what is asked can't be reached like this: {missed}"
+        said += f"; not known: {unknown}" if unknown else ""
+    elif unknown:
+        said = f"not known whether it can be reached: {unknown}"
+        said += f"; what else is asked can be, if these hold: {conditions}" if conditions else ""
+        said += "; what else is asked can be" if reached and not conditions else ""
+    elif conditions:
+        said = f"{whole} can be reached, if these hold: {conditions}"
+    elif any(not one.id.startswith("calibration.") for one in found):
+        said = f"{whole} can be reached; the exposure itself must show it"
+    else:
+        said = "nothing is asked"
+    return f"{said}; {not_asked}" if not_asked else said
 
 
-def plan_exposure(job: WeldJob) -> ExposurePlan:
+def plan_exposure(job: WeldJob, config: Path | None = None) -> ExposurePlan:
     """Whether the exposure that the config means can reach what its table ``quality`` asks.
 
     No frame is needed. A calibration tells the panel's noise and sharpness; without one, or where
-    it doesn't tell them, the config's keys do, or else it is said what is missing.
+    it doesn't tell them, the config's keys do, or else it is said what is missing. An error names
+    ``config``, the job's file, if that is told.
 
     Raises:
         ConfigError: the config asks for nothing, or for a profile that isn't there.
@@ -75,11 +107,14 @@ def plan_exposure(job: WeldJob) -> ExposurePlan:
     if quality is None:
         raise ConfigError(
             "no image quality is asked for",
-            where=str(job.base),
+            where=str(config or job.base),
             expected="a table [quality] with testing_class",
             remedy="configs/panoramic.toml explains its keys",
         )
-    profile = profile_of(quality)
+    profile = profile_of(quality, config)
+    title = asked_by(job, profile)
+    if not quality.wanted:
+        return ExposurePlan(title, "", (), ())
     case = weld_case(job, quality, quality.kv)
     facts, remark = facts_of(job)
     geometry, panel = scan_geometry(job)
@@ -109,15 +144,18 @@ def plan_exposure(job: WeldJob) -> ExposurePlan:
     found = findings(
         profile, asked, plan, quality.compensation, by_agreement=quality.pairs_by_agreement
     )
-    title = (
-        f"{profile.standard.title}, class {quality.testing_class}; {profile.standard.caution}. "
-        "Local codes and the written procedure prevail"
+    judged = {one.id for one in found}
+    unknown = tuple(
+        Finding(one.id, Reach.UNKNOWN, None, None, "", one.why)
+        for one in asked.untold
+        if one.id not in judged
     )
     return ExposurePlan(
         title,
         profile.identity,
-        found,
-        (*(one.why for one in asked.untold), *filter(None, [remark])),
+        (*found, *unknown),
+        (*filter(None, [remark]), *profile.odd_classes()),
+        not_in_profile(asked, quality, profile),
     )
 
 

@@ -8,7 +8,7 @@ from math import radians
 from pathlib import Path
 from typing import Any
 
-from pipeline.asked import facts_of, known_of, profile_of
+from pipeline.asked import asked_by, facts_of, known_of, profile_of
 from pipeline.calibration.product import CalibrationFacts
 from pipeline.config.weld import WeldJob, load_weld_config
 from pipeline.geometry import Panel, ScanGeometry
@@ -17,9 +17,11 @@ from pipeline.model import Frame, FrameRow, Strip, StripGrid, Verdict
 from pipeline.plan import scan_geometry
 from pipeline.quality.asked.known import Known, StripPicture
 from pipeline.quality.asked.profile import Profile
-from pipeline.quality.check import worst
+from pipeline.quality.asked.requirements import SR_B, UNSHARPNESS
+from pipeline.quality.check import Check, worst
 from pipeline.quality.exposure import exposure_facts
 from pipeline.quality.image.frame_figures import FrameAt, with_frames
+from pipeline.quality.image.gauge_figures import IMAGE_SR_B, IMAGE_UNSHARPNESS, ONLY_JUST
 from pipeline.quality.image.image_quality import ImageQuality, measure_image
 from pipeline.quality.image.measure_records import QualityMeasure
 from pipeline.quality.log import QualityLog
@@ -27,7 +29,9 @@ from pipeline.quality.noise.frame_noise import measure_frame_noise
 from pipeline.stages.distortion import Distortion
 from pipeline.stages.registration import Registered
 
-_NOTHING_ASKED = "nothing: the config has no table [quality]"
+NOTHING_ASKED = "nothing asked"
+"""The verdict where nothing is asked."""
+SCHEMA = "girthstrip.measure/1"
 _FRAMES = 8  # so many source frames are measured: enough for a trend round the pipe
 _NO_CONFIG = "nothing: no config is known; name one with --config"
 
@@ -41,9 +45,37 @@ class Measured:
     quality: ImageQuality
 
     @property
-    def verdict(self) -> Verdict:
-        """The worst of the checks; pass where nothing is asked."""
-        return worst([check.verdict for check in self.quality.checks] or [Verdict.PASS])
+    def asked(self) -> tuple[Check, ...]:
+        """The checks of what is asked."""
+        return tuple(check for check in self.quality.checks if check.limit is not None)
+
+    @property
+    def not_reached(self) -> tuple[str, ...]:
+        """Ids of what is asked and missed beyond its uncertainty."""
+        return tuple(check.id for check in self.asked if check.verdict is Verdict.FAIL)
+
+    @property
+    def not_shown(self) -> tuple[str, ...]:
+        """Ids of what is asked but wasn't measured, or of which it can't be told what is asked."""
+        unmeasured = [
+            one.id
+            for one in self.quality.measures
+            if one.required is not None and one.value is None
+        ]
+        return tuple(dict.fromkeys([*unmeasured, *self.quality.untold]))
+
+    @property
+    def verdict(self) -> str:
+        """The worst of the checks of what is asked; ``NOTHING_ASKED`` where nothing is."""
+        if not self.asked and not self.quality.untold:
+            return NOTHING_ASKED
+        verdicts = [check.verdict for check in self.asked]
+        return str(worst([*verdicts, Verdict.ATTENTION] if self.not_shown else verdicts))
+
+    @property
+    def reached(self) -> bool:
+        """Whether nothing that is asked is missed, or wasn't shown; also where it is in doubt."""
+        return not self.not_reached and not self.not_shown
 
     def as_dict(self) -> dict[str, Any]:
         """All of it as plain values."""
@@ -51,7 +83,9 @@ class Measured:
             "strip": self.name,
             "asked_by": self.asked_by,
             "profile": self.quality.profile,
-            "verdict": str(self.verdict),
+            "verdict": self.verdict,
+            "not_reached": list(self.not_reached),
+            "not_shown": list(self.not_shown),
             "measures": [asdict(one) for one in self.quality.measures],
             "series": [asdict(one) for one in self.quality.series],
             "checks": [asdict(one) for one in self.quality.checks],
@@ -61,17 +95,21 @@ class Measured:
     def text(self) -> str:
         """The measures as a table for people, what would mend those that are missed, remarks."""
         measures = self.quality.measures
+        nothing = self.verdict == NOTHING_ASKED
         judged = [check for check in self.quality.checks if check.verdict is not Verdict.PASS]
         bases = dict.fromkeys(one.basis for one in measures if one.basis != "none")
         lines = [
             f"strip      {self.name}",
             f"asked by   {self.asked_by}",
-            f"profile    {self.quality.profile}",
+            *([] if nothing else [f"profile    {self.quality.profile}"]),
             *_table(measures),
             *(f"{check.verdict:10} {check.id}: {check.note}" for check in judged),
             *(f"basis      {basis}" for basis in bases),
             *(f"note       {remark}" for remark in self.quality.remarks),
-            f"verdict    {self.verdict}: about the picture, never about the weld",
+            *([f"missed     {', '.join(self.not_reached)}"] if self.not_reached else []),
+            *([f"not shown  {', '.join(self.not_shown)}"] if self.not_shown else []),
+            f"verdict    {self.verdict}"
+            + ("" if nothing else ": about the picture, never about the weld"),
         ]
         return "\n".join(lines)
 
@@ -163,7 +201,7 @@ def measure_strip(
         profile = profile_of(None)
         return Measured(opened.name, _NO_CONFIG, measure_image(opened.picture, Known(profile)))
     job = load_weld_config(used)
-    profile = profile_of(job.quality)
+    profile = profile_of(job.quality, used)
     geometry, panel = scan_geometry(job)
     if opened.log is not None:
         geometry, panel = _solved(opened.log, geometry, panel)
@@ -171,16 +209,6 @@ def measure_strip(
     known = known_of(job, profile, geometry, panel, kv=kv, facts=facts_of(job)[0])
     found = measure_image(opened.picture, known)
     return Measured(opened.name, asked_by(job, profile), found)
-
-
-def asked_by(job: WeldJob, profile: Profile) -> str:
-    """Who asks: standard, edition and class, with the caution."""
-    if job.quality is None:
-        return _NOTHING_ASKED
-    return (
-        f"{profile.standard.title}, class {job.quality.testing_class}; {profile.standard.caution}. "
-        "Local codes and the written procedure prevail"
-    )
 
 
 def _solved(log: QualityLog, geometry: ScanGeometry, panel: Panel) -> tuple[ScanGeometry, Panel]:
@@ -198,6 +226,7 @@ def _solved(log: QualityLog, geometry: ScanGeometry, panel: Panel) -> tuple[Scan
     )
 
 
+_PAIR_IDS = (SR_B, UNSHARPNESS, IMAGE_SR_B, IMAGE_UNSHARPNESS)
 _HEAD = ("measure", "asked", "value", "margin", "where")
 
 
@@ -219,7 +248,10 @@ def _row(one: QualityMeasure) -> tuple[str, ...]:
     if one.value is not None and one.sigma:
         value += f" ± {one.sigma:.2g}"
     value += unit if one.value is not None else ""
-    value += f" ({one.name})" if one.name else ""
+    if one.name:
+        first = "first unresolved " if one.id in _PAIR_IDS else ""
+        just = f", {ONLY_JUST} seen" if ONLY_JUST in one.note else ""
+        value += f" ({first}{one.name}{just})"
     asked = "–" if one.required is None else f"{_SIGNS[one.bound]}{one.required:.4g}{unit}"
     margin = "" if one.margin is None else f"{one.margin:+.3g}{unit}"
     where = "" if one.s_mm is None else f"{one.s_mm:.0f} mm"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -12,6 +13,8 @@ from pipeline.io.indications import read_indications
 from pipeline.io.pictures import open_picture
 from pipeline.model import Strip
 from pipeline.quality.asked.known import StripPicture
+from pipeline.quality.asked.requirements import UNSHARPNESS
+from pipeline.quality.image.gauge_figures import IMAGE_UNSHARPNESS
 from pipeline.quality.image.image_quality import ImageQuality
 from pipeline.quality.log import QualityLog
 from pipeline.quality.noise.weld_line import WeldLine, find_weld_line
@@ -28,7 +31,9 @@ def marks_of(job: WeldJob) -> tuple[Indication, ...]:
         TableError: the table is at fault.
     """
     wanted = job.indications
-    return () if wanted is None or wanted.file is None else read_indications(wanted.file)
+    if wanted is None or wanted.file is None:
+        return ()
+    return read_indications(wanted.file, math.pi * job.weld.diameter_mm if job.scan.ring else None)
 
 
 def list_indications(
@@ -61,7 +66,6 @@ def measure_noted(folder: Path, table: Path | None, *, suggest: bool) -> Indicat
     Raises:
         InputError: folder or table are at fault.
     """
-    marks = () if table is None else read_indications(table)
     opened = open_picture(folder)
     if opened.log is None:
         raise InputError(
@@ -69,6 +73,8 @@ def measure_noted(folder: Path, table: Path | None, *, suggest: bool) -> Indicat
             where=str(folder),
             expected="a folder that girthstrip stitch wrote: it knows the pipe and the datum",
         )
+    turn_mm = opened.log.strip.circumference_mm if opened.log.strip.ring else None
+    marks = () if table is None else read_indications(table, turn_mm)
     told = load_weld_config(opened.config).indications if opened.config else None
     wanted = (told or Indications()).model_copy(update={"suggest": suggest})
     return _measured(opened.picture, opened.log, wanted, marks, None)
@@ -88,4 +94,14 @@ def _measured(
         window_mm=wanted.window_mm,
         weld=weld or find_weld_line(picture.values, picture.origin, picture.grid),
         suggest=SuggestionPlan() if wanted.suggest else None,
+        unsharpness_mm=_unsharpness_mm(log),
     )
+
+
+def _unsharpness_mm(log: QualityLog) -> float | None:
+    """The picture's, by its worst duplex gauge or, without one, the panel's; None: not measured."""
+    for measure_id in (IMAGE_UNSHARPNESS, UNSHARPNESS):
+        told = [one.value for one in log.measures if one.id == measure_id and one.value]
+        if told:
+            return max(told)
+    return None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,7 @@ from pipeline.cli import run
 from pipeline.config.weld import load_weld_config
 from pipeline.errors import InputError
 from pipeline.io.pictures import open_picture
-from pipeline.io.strip import write_strip
+from pipeline.io.strip import read_strip, write_strip
 from pipeline.measure import measure_strip
 from pipeline.quality.log import QualityLog
 from tests.config.test_weld import GOOD
@@ -53,11 +54,14 @@ def test_a_picture_of_another_program(plate: Path, capsys: pytest.CaptureFixture
     """SNR 200 at a pitch of 0.1 mm taken for SR_b: SNR_N 177.2, within 3 %. The least of the
     stretches (100 mm, some 40 windows of 3 % each) lies lower by two of its 0.5 % at most."""
     assert run(["measure", str(plate), "--json"]) == 0
-    (told,) = json.loads(capsys.readouterr().out)["strips"]
+    record = json.loads(capsys.readouterr().out)
+    assert record["schema"] == "girthstrip.measure/1"
+    assert record["software"]["name"] == "girthstrip"
+    (told,) = record["strips"]
     found = {one["id"]: one["value"] for one in told["measures"]}
     assert found["noise.snr_n"] == pytest.approx(200 * 0.886227, rel=0.03)
     assert found["noise.snr_strip"] == pytest.approx(LEVEL / NOISE, rel=0.03)
-    assert told["verdict"] == "pass"
+    assert told["verdict"] == "nothing asked"
     assert {one["basis"] for one in told["checks"]} == {"none"}
     assert told["asked_by"].startswith("nothing")
 
@@ -86,10 +90,10 @@ def test_what_is_asked_is_held_against_it(plate: Path, tmp_path: Path) -> None:
 def test_too_much_noise_fails_and_is_told_what_mends_it(
     plate: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """At 50 kV 210 are asked: (210/177)² = 1.4 times the dose."""
+    """At 50 kV 210 are asked: (210/177)² = 1.41 times the dose and a little, rounded up."""
     text = '[quality]\ntesting_class = "B"\nkv = 50\nwanted = ["snr_n"]\ndetector_sr_b_mm = 0.1\n'
     assert run(["measure", str(plate), "--config", str(asking(tmp_path, text))]) == 3
-    assert "1.4 times the mA·s of each frame" in capsys.readouterr().out
+    assert "1.5 times the mA·s of each frame" in capsys.readouterr().out
 
 
 def test_an_sr_b_that_was_not_measured_never_passes(plate: Path, tmp_path: Path) -> None:
@@ -106,6 +110,85 @@ def test_a_declared_gauge_that_is_not_there_is_told(plate: Path, tmp_path: Path)
     wire = next(check for check in found.quality.checks if check.id == "iqi.wire_mm")
     assert (wire.value, wire.verdict) == (None, "attention")
     assert "no set of wires" in wire.note
+
+
+def test_nothing_asked_never_passes(
+    plate: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = '[quality]\ntesting_class = "B"\nwanted = []\n'
+    for call in ([], ["--config", str(asking(tmp_path, text))]):
+        assert run(["measure", str(plate), *call]) == 0
+        said = capsys.readouterr().out
+        assert "verdict    nothing asked" in said
+        assert "asked by   nothing: " in said
+        assert "profile  " not in said
+
+
+def test_what_is_asked_but_not_measured_is_not_reached(
+    plate: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A wire that nobody laid, and an SNR_N that without a tube voltage can't be told."""
+    text = '[quality]\ntesting_class = "B"\nwanted = ["wire", "snr_n"]\n'
+    assert run(["measure", str(plate), "--config", str(asking(tmp_path, text))]) == 3
+    said = capsys.readouterr().out
+    assert "not shown  iqi.wire_mm, iqi.wire_positions, noise.snr_n" in said
+    assert "verdict    attention" in said
+
+
+def test_what_the_profile_lacks_is_told(
+    plate: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = '[quality]\ntesting_class = "B"\nprofile = "asme_v_article_2"\nfocal_spot_mm = 2.0\n'
+    path = str(asking(tmp_path, text))
+    lacks = "asks only for geometric unsharpness; snr_n, sharpness, wire: not in this profile"
+    assert run(["measure", str(plate), "--config", path]) == 0
+    assert lacks in capsys.readouterr().out
+    assert run(["measure", "--plan", path]) == 0
+    said = capsys.readouterr().out
+    assert "in all     what this profile asks can be reached" in said
+    assert lacks in said
+
+
+def test_a_shorter_distance_counts_only_with_the_iqi_met(plate: Path, tmp_path: Path) -> None:
+    """b = 22.7 mm, f = 305 − 12.7 mm: 15 · 3 · 22.7^⅔ = 361 mm are asked, half of it with the IQI
+    met, of which the plate shows none."""
+    text = '[quality]\ntesting_class = "B"\nkv = 200\nfocal_spot_mm = 3.0\n'
+    found = measure_strip(plate, config=asking(tmp_path, text))
+    distance = next(one for one in found.quality.checks if one.id == "geometry.source_distance_mm")
+    assert distance.verdict == "fail"
+    assert "isn't shown to be met in this strip: iqi.wire_mm" in distance.note
+
+
+def test_an_sr_b_computed_from_the_told_spot_is_said_to_be_so(plate: Path, tmp_path: Path) -> None:
+    """At a stand-off of 60 mm the magnification is 1 + 72.7/292.1 = 1.25: the image's counts."""
+    text = '[quality]\ntesting_class = "B"\nkv = 200\nwanted = ["snr_n"]\nfocal_spot_mm = 1.0\n'
+    config = asking(tmp_path, text)
+    far = config.read_text(encoding="utf-8")
+    assert "standoff_mm = 10" in far
+    far = re.sub(r"standoff_mm = 10\S*", "standoff_mm = 60", far)
+    config.write_text(far, encoding="utf-8")
+    found = measure_strip(plate, config=config)
+    check = next(one for one in found.quality.checks if one.id == "noise.snr_n")
+    assert check.verdict != "pass"
+    assert "the best that it can be" not in check.note
+    assert "computed, from the focal spot of 1 mm that was told" in check.note
+
+
+def test_a_smoothed_picture_is_in_doubt(plate: Path, tmp_path: Path) -> None:
+    """Means of 2 × 2 pixels: each has half the noise, and neighbours share it."""
+    values = tifffile.imread(plate).astype(np.float64)
+    smooth = values[:-1] + values[1:]
+    smooth = (smooth[:, :-1] + smooth[:, 1:]) / 4
+    path = tmp_path / "smooth.tif"
+    tifffile.imwrite(path, np.round(smooth).astype(np.uint16), metadata=None)
+    text = '[quality]\ntesting_class = "B"\nkv = 200\nwanted = ["snr_n"]\ndetector_sr_b_mm = 0.1\n'
+    config = asking(tmp_path, text)
+    measured = measure_strip(path, config=config, pitch_mm=PITCH_MM)
+    check = next(one for one in measured.quality.checks if one.id == "noise.snr_n")
+    assert "times too high" in check.note
+    assert "resampling not allowed for" in check.note
+    white = measure_strip(plate, config=config)
+    assert "times too high" not in white.text()
 
 
 @pytest.mark.parametrize("call", [[], ["plate.tif", "--plan", "weld.toml"]])
@@ -161,6 +244,36 @@ def test_a_result_folder_is_measured_by_its_own_config(
     beside = run(["measure", str(scan / "result" / "strip.tif"), "--json"])
     assert beside == 0
     assert json.loads(capsys.readouterr().out)["strips"][0]["measures"] == told["measures"]
+
+
+def test_a_strip_that_tells_its_pitch_has_no_other(tmp_path: Path) -> None:
+    path = tmp_path / "alone.tif"
+    write_strip(path, np.full((40, 110), 7, np.uint16), pitch_mm=0.1, metadata={})
+    assert open_picture(path, 0.1).picture.grid.pitch_mm == 0.1
+    with pytest.raises(InputError, match=r"a pitch of 0\.1 mm, but --pitch-mm says 0\.2 mm"):
+        open_picture(path, 0.2)
+
+
+def test_a_strip_of_another_run_is_refused(tmp_path: Path) -> None:
+    """A larger one, one from another place, one of another weld."""
+    scan = simulate("small", tmp_path / "scan")
+    assert run(["stitch", str(scan / "stitch.toml"), "--quiet"]) == 0
+    folder = scan / "result"
+    values, told = read_strip(folder / "strip.tif")
+    pitch_mm = told.pop("pitch_mm")
+    for wrong, metadata, words in (
+        (values[:-1], told, "rows"),
+        (values, told | {"z_first_mm": told["z_first_mm"] + 1}, "z_first_mm"),
+        (values, told | {"weld": "W-0002"}, "weld W-0002"),
+    ):
+        write_strip(
+            folder / "strip.tif",
+            np.ascontiguousarray(wrong),
+            pitch_mm=pitch_mm,
+            metadata=metadata,
+        )
+        with pytest.raises(InputError, match=words):
+            open_picture(folder)
 
 
 def test_a_run_measures_its_strip_and_some_of_its_frames(small_scan: Path, tmp_path: Path) -> None:

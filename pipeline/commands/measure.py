@@ -85,11 +85,13 @@ def measure(
 def _plan(config: Path, as_json: bool) -> bool:
     """Whether something that is asked can't be reached."""
     from pipeline.config.weld import load_weld_config
-    from pipeline.exposure_plan import plan_exposure
+    from pipeline.exposure_plan import SCHEMA, plan_exposure
     from pipeline.quality.asked.intended import Reach
+    from pipeline.record import software
 
-    found = plan_exposure(load_weld_config(config))
-    show(as_json, found.as_dict(), f"{found.text()}\n{CAUTION}")
+    found = plan_exposure(load_weld_config(config), config)
+    record = {"schema": SCHEMA, "software": dict(software()), **found.as_dict()}
+    show(as_json, record, f"{found.text()}\n{CAUTION}")
     return any(one.reach is Reach.MISSED for one in found.findings)
 
 
@@ -101,12 +103,13 @@ def _measure(
     suggest: bool,
     as_json: bool,
 ) -> bool:
-    """Whether one of the strips misses what is asked."""
+    """Whether one of the strips misses what is asked, or doesn't show it."""
     from dataclasses import asdict
 
-    from pipeline.measure import measure_strip
+    from pipeline.measure import SCHEMA, measure_strip
     from pipeline.noted import measure_noted
     from pipeline.outputs.indications import indications_text
+    from pipeline.record import software
 
     found = [measure_strip(path, config=config, pitch_mm=pitch_mm) for path in strips]
     told = [one.as_dict() for one in found]
@@ -114,6 +117,7 @@ def _measure(
     if indications is not None or suggest:
         listed = measure_noted(strips[0], indications, suggest=suggest)
         told[0]["indications"] = asdict(listed)
-        texts.append(indications_text(listed))
-    show(as_json, {"strips": told}, "\n\n".join([*texts, CAUTION]))
-    return any(one.verdict == "fail" for one in found)
+        texts.append("\n".join([indications_text(listed), *listed.remarks()]))
+    record = {"schema": SCHEMA, "software": dict(software()), "strips": told}
+    show(as_json, record, "\n\n".join([*texts, CAUTION]))
+    return not all(one.reached for one in found)

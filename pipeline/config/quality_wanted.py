@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import Field
+from pydantic import Field, ValidationInfo, field_validator
 
 from pipeline.config.panel import NotEmpty
 from pipeline.config.records import Folder, Section
 from pipeline.quality.asked.profile_rows import CompensationRule, TestingClass
+
+_USUAL = "iso_17636_2_2013"
 
 Wanted = Literal["snr_n", "sharpness", "wire", "geometry"]
 
@@ -17,12 +19,13 @@ class Quality(Section):
     """What the image must reach; without the table it is measured all the same, nothing is asked.
 
     The keys from ``kv`` on tell the exposure that is meant, for ``measure --plan``; once frames
-    are there, their tube voltage counts.
+    are there, their tube voltage counts. ``profile`` is one that comes with the program, None only
+    where ``profile_file`` is told, which counts instead.
     """
 
     testing_class: TestingClass = Field(description="of the standard that the profile is of")
-    profile: NotEmpty = "iso_17636_2_2013"
     profile_file: Folder | None = None
+    profile: NotEmpty | None = None
     wanted: tuple[Wanted, ...] = ("snr_n", "sharpness", "wire", "geometry")
     compensation: tuple[CompensationRule, ...] = ()
     pairs_by_agreement: bool = False
@@ -37,3 +40,11 @@ class Quality(Section):
         default=None, gt=0, le=65535, description="of one frame beside the weld, above the dark"
     )
     frame_mas: float | None = Field(default=None, gt=0, description="mA·s of one frame")
+
+    @field_validator("profile")
+    @classmethod
+    def _one_profile(cls, told: str | None, info: ValidationInfo) -> str | None:
+        own = info.data.get("profile_file")
+        if told is not None and own is not None:
+            raise ValueError("profile_file is told too, and only one of the two counts: drop one")
+        return _USUAL if told is None and own is None else told

@@ -20,13 +20,15 @@ REQUIRED = ("id", "kind")
 BOX = ("s_first_mm", "s_last_mm", "z_first_mm", "z_last_mm")
 COLUMNS = (*REQUIRED, *BOX, "line_mm", "note")
 _LEAST_POINTS = 2
+_HALF_A_TENTH_MM = 0.05  # to which a circumference is usually written down
 
 
-def read_indications(path: Path) -> tuple[Indication, ...]:
+def read_indications(path: Path, turn_mm: float | None = None) -> tuple[Indication, ...]:
     """The rows of the table in its order; none where only the header is there.
 
     On a ring ``s_last_mm`` may be less than ``s_first_mm``: the box then lies across the datum.
-    Whether a place lies on the strip is not looked at here.
+    Places of a ring must lie between 0 and its circumference ``turn_mm``, where that is told; else
+    whether a place lies on the strip is not looked at here.
 
     Raises:
         TableError: all faults of the table at once, each with its line and column.
@@ -38,7 +40,7 @@ def read_indications(path: Path) -> tuple[Indication, ...]:
     found: list[Indication] = []
     first_line: dict[str, int] = {}
     for line, cells in table.records:
-        told = _row(cells)
+        told = _row(cells, turn_mm)
         if isinstance(told, Indication):
             found.append(told)
         else:
@@ -65,7 +67,7 @@ def _header_faults(line: int, columns: tuple[str, ...]) -> list[LineFault]:
     return faults
 
 
-def _row(cells: Mapping[str, str]) -> Indication | list[str]:
+def _row(cells: Mapping[str, str], turn_mm: float | None) -> Indication | list[str]:
     """The indication of a row, or what is wrong with it."""
     wrong = [f"{name} is empty" for name in REQUIRED if not cells[name]]
     box: tuple[float, float, float, float] | None = None
@@ -79,6 +81,14 @@ def _row(cells: Mapping[str, str]) -> Indication | list[str]:
         box = _box(cells, wrong)
     else:
         wrong.append(f"nothing tells where it lies: {', '.join(BOX)}, or line_mm")
+    if turn_mm is not None:
+        places = [(name, s) for name, s in zip(BOX[:2], box or (), strict=False)]
+        places += [(f"line_mm, point {number}", s) for number, (s, _) in enumerate(line, start=1)]
+        wrong += [
+            f"{name} = {s:g} lies outside of the ring, 0 … {turn_mm:.1f} mm"
+            for name, s in places
+            if not 0 <= s <= turn_mm + _HALF_A_TENTH_MM
+        ]
     if wrong:
         return wrong
     return Indication(cells["id"], cells["kind"], cells.get("note", ""), box, line)

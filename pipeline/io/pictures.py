@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,9 @@ from pipeline.quality.asked.known import StripPicture
 from pipeline.quality.log import QualityLog
 
 _LOG, _STRIP, _MAPS, _CONFIG = "quality.json", "strip.tif", "maps.tif", "config.toml"
+_PLACES = ("pitch_mm", "s_first_mm", "z_first_mm", "circumference_mm", "ring", "overrun_mm")
+_OF_ONE_RUN = ("weld", "calibration", *_PLACES)
+_COPY_AGAIN = "Copy the result again, or stitch it anew"
 _MM_OF_UNIT = {2: 25.4, 3: 10.0}  # TIFF's ResolutionUnit: inch, centimetre
 _LARGEST_PITCH_MM = 1.0
 
@@ -38,12 +42,13 @@ def open_picture(path: Path, pitch_mm: float | None = None) -> Opened:
     as its result folder.
 
     Raises:
-        InputError: it can't be read, isn't such a picture, or its pitch isn't told.
+        InputError: it can't be read, isn't such a picture, its pitch isn't told, or girthstrip
+            wrote it with another than ``pitch_mm``; or a folder's files don't belong together.
     """
     if path.is_dir():
-        return _folder(path)
+        return _folder(path, pitch_mm)
     if path.name == _STRIP and (path.parent / _LOG).is_file():
-        return _folder(path.parent)
+        return _folder(path.parent, pitch_mm)
     if not path.is_file():
         raise InputError(
             "there is no such file or folder",
@@ -53,7 +58,7 @@ def open_picture(path: Path, pitch_mm: float | None = None) -> Opened:
     return _tiff(path, pitch_mm)
 
 
-def _folder(folder: Path) -> Opened:
+def _folder(folder: Path, pitch_mm: float | None) -> Opened:
     if not (folder / _LOG).is_file():
         raise InputError(
             f"has no {_LOG}",
@@ -64,12 +69,22 @@ def _folder(folder: Path) -> Opened:
     text = (folder / _LOG).read_text(encoding="utf-8")
     log = QualityLog.from_json(text, where=str(folder / _LOG))
     values, metadata = read_strip(folder / _STRIP)
+    _check_pitch(folder / _STRIP, pitch_mm, metadata)
+    _check_belonging(folder, values.shape, metadata, log)
     maps = read_maps(folder / _MAPS)
     if maps.count.shape != values.shape:
         raise InputError(
             f"maps of {maps.count.shape} don't belong to a strip of {values.shape}",
             where=str(folder),
-            remedy="Copy the result again, or stitch it anew",
+            remedy=_COPY_AGAIN,
+        )
+    differ = [name for name in _OF_ONE_RUN if maps.metadata.get(name) != metadata.get(name)]
+    if differ:
+        raise InputError(
+            f"{_MAPS} and {_STRIP} tell another {' and another '.join(differ)}",
+            where=str(folder),
+            expected="files of one run",
+            remedy=_COPY_AGAIN,
         )
     picture = StripPicture(
         values=values,
@@ -81,6 +96,50 @@ def _folder(folder: Path) -> Opened:
     )
     config = folder / _CONFIG
     return Opened(str(folder), picture, log, config if config.is_file() else None)
+
+
+def _check_pitch(path: Path, pitch_mm: float | None, told: dict[str, Any]) -> None:
+    """A pitch that is given must be that of a strip which tells its own."""
+    own_mm = float(told["pitch_mm"])
+    if pitch_mm is not None and not math.isclose(pitch_mm, own_mm, rel_tol=1e-3):
+        raise InputError(
+            f"tells a pitch of {own_mm:g} mm, but --pitch-mm says {pitch_mm:g} mm",
+            where=str(path),
+            expected="one and the same",
+            remedy="Leave --pitch-mm out: girthstrip wrote this strip, and it knows its pitch",
+        )
+
+
+def _check_belonging(
+    folder: Path, shape: tuple[int, ...], told: dict[str, Any], log: QualityLog
+) -> None:
+    """The strip must be the log's: its size, its places, and whose weld it says that it is."""
+    of_log = {name: getattr(log.strip, name) for name in _PLACES} | {
+        "rows": log.strip.rows,
+        "columns": log.strip.columns,
+        "weld": log.weld.id,
+        "calibration": log.calibration.identity,
+    }
+    of_strip = {"rows": shape[0], "columns": shape[1]} | {
+        name: told[name] for name in of_log if name in told
+    }
+    differ = [
+        f"{name} {value} in {_STRIP}, {of_log[name]} in {_LOG}"
+        for name, value in of_strip.items()
+        if not _alike(value, of_log[name])
+    ]
+    if differ:
+        raise InputError(
+            f"{_STRIP} isn't the one that {_LOG} tells of: {'; '.join(differ)}",
+            where=str(folder),
+            remedy=f"{_COPY_AGAIN}; or measure the picture alone, outside this folder",
+        )
+
+
+def _alike(one: object, other: object) -> bool:
+    if isinstance(one, int | float) and isinstance(other, int | float):
+        return math.isclose(one, other, rel_tol=1e-9, abs_tol=1e-9)
+    return one == other
 
 
 def _grid(shape: tuple[int, ...], told: dict[str, Any]) -> StripGrid:
@@ -118,6 +177,7 @@ def _tiff(path: Path, pitch_mm: float | None) -> Opened:
         ) from error
     if ours:
         strip, metadata = read_strip(path)
+        _check_pitch(path, pitch_mm, metadata)
         return Opened(str(path), StripPicture(strip, _grid(strip.shape, metadata)))
     pitch = told_mm if pitch_mm is None else pitch_mm
     if pitch is None or not 0 < pitch <= _LARGEST_PITCH_MM:

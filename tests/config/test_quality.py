@@ -63,3 +63,11 @@ def test_mistakes_are_told(tmp_path: Path, line: str, said: str) -> None:
     with pytest.raises(ConfigError) as caught:
         load(tmp_path, f"{GOOD}[quality]\n{line}\n")
     assert said in str(caught.value)
+
+
+@pytest.mark.parametrize("name", ["iso_17636_2_2013", "asme_v_article_2"])
+def test_two_profiles_are_refused(tmp_path: Path, name: str) -> None:
+    text = GOOD + QUALITY + f'profile = "{name}"\nprofile_file = "own.toml"\n'
+    line = text.splitlines().index(f'profile = "{name}"') + 1
+    with pytest.raises(ConfigError, match=rf":{line}: quality.profile = .*is told too"):
+        load(tmp_path, text)

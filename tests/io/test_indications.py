@@ -99,3 +99,18 @@ def test_a_header_must_name_what_is_known(tmp_path: Path, header: str, message: 
 def test_a_table_that_is_not_there_says_so(tmp_path: Path) -> None:
     with pytest.raises(TableError, match=r"doesn't exist.*Correct the name of the indications"):
         read_indications(tmp_path / "none.csv")
+
+
+def test_places_off_a_ring_are_told_with_their_line(tmp_path: Path) -> None:
+    path = tmp_path / "ring.csv"
+    head = "id,kind,s_first_mm,s_last_mm,z_first_mm,z_last_mm,line_mm"
+    rows = ["1,pore,290,4,0,1,", "2,pore,-3,4,0,1,", "3,pore,295,304,0,1,", "4,line,,,,,2 0; 301 1"]
+    path.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    with pytest.raises(TableError) as caught:
+        read_indications(path, 300.0)
+    said = str(caught.value)
+    assert "line 3: s_first_mm = -3 lies outside of the ring, 0 … 300.0 mm" in said
+    assert "line 4: s_last_mm = 304 lies outside" in said
+    assert "line 5: line_mm, point 2 = 301 lies outside" in said
+    assert "line 2" not in said
+    assert len(read_indications(path)) == 4

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 
@@ -160,3 +161,25 @@ def test_geometric_unsharpness_by_thickness(wall: float, most: float) -> None:
     asked = requirements(profile, case(wall_mm=wall, diameter_mm=1000.0), exposure)
     assert [(one.id, one.value) for one in asked.asked] == [(UG, most)]
     assert asked.untold == ()
+
+
+def test_a_key_missing_in_every_row_is_told_once(tmp_path: Path) -> None:
+    head, rest = ISO.read_text(encoding="utf-8").split("[snr_n]", 1)
+    rows, tail = rest.split("\n]", 1)
+    bare = re.sub(', mark = "[^"]*"', "", rows)
+    path = tmp_path / "own.toml"
+    path.write_text(f"{head}[snr_n]{bare}\n]{tail}", encoding="utf-8")
+    with pytest.raises(ConfigError) as caught:
+        read_profile(path)
+    (line,) = str(caught.value).splitlines()
+    assert "snr_n.rows: mark is missing" in line
+    assert "in 18 rows, lines 30 to 47" in line
+
+
+def test_a_class_a_that_asks_for_more_is_told(tmp_path: Path) -> None:
+    assert read_profile(ISO).odd_classes() == ()
+    profile = read_profile(
+        changed(tmp_path, "class_a = 100, class_b = 150", "class_a = 160, class_b = 150")
+    )
+    (said,) = profile.odd_classes()
+    assert "SNR_N 160 for class A, 150 for B" in said

@@ -35,6 +35,14 @@ class SharpnessRule:
         """Whether the rule reaches so far, by agreement if need be."""
         return 0 < self.missing <= self.most_by_agreement and self.wire is not None
 
+    def missing_text(self, profile: Profile) -> str:
+        """How many pairs are missing and which: ``2 pairs (D10, D11) are``."""
+        names = [row.name for row in profile.pairs.rows] if profile.pairs else []
+        first = names.index(self.pair) + 1 if self.pair in names else 0
+        which = names[first : first + self.missing]
+        named = f" ({', '.join(which)})" if len(which) == self.missing else ""
+        return f"1 pair{named} is" if self.missing == 1 else f"{self.missing} pairs{named} are"
+
 
 def sharpness_rule(profile: Profile, asked: Requirements, sr_b_mm: float) -> SharpnessRule | None:
     """What the rule makes of an SR_b; None where nothing is missing or the profile hasn't it.

@@ -67,7 +67,7 @@ def _geometry(asked: Requirements, plan: Intended) -> Iterator[Finding]:
             ug.value,
             "mm",
             f"geometric unsharpness {found:.3f} mm, at most {ug.value:g} mm",
-            f"a focal spot of at most {spot_mm:.2f} mm, or the panel closer" if missed else "",
+            f"a focal spot of at most {_down(spot_mm)} mm, or the panel closer" if missed else "",
             ug.basis,
         )
     area = asked.of(AREA)
@@ -78,9 +78,10 @@ def _geometry(asked: Requirements, plan: Intended) -> Iterator[Finding]:
             f"does in the middle, at most {area.value:g}"
         )
         part = plan.largest_reach_part
+        step_mm = math.floor(part * plan.frame_length_mm)
         remedy = (
-            f"use only the inner {100 * part:.0f} % of a frame's length (max_angle_deg in "
-            f"[stages.distortion]) and take steps below {part * plan.frame_length_mm:.0f} mm"
+            f"use only the inner {math.floor(100 * part)} % of a frame's length (max_angle_deg in "
+            f"[stages.distortion]) and take steps below {step_mm} mm"
         )
         reach = Reach.MISSED if missed else Reach.REACHED
         yield Finding(
@@ -95,6 +96,12 @@ def _geometry(asked: Requirements, plan: Intended) -> Iterator[Finding]:
         )
 
 
+def _down(value: float, decimals: int = 2) -> str:
+    """A greatest value, never rounded up; the last of its digits is kept."""
+    step = 10.0**decimals
+    return f"{math.floor(value * step + 1e-9) / step:.{decimals}f}"
+
+
 def _distance(asked: Requirement, exposure: ExposureGeometry) -> Finding:
     found = exposure.source_to_object_mm
     ug_mm, spot_mm = exposure.unsharpness_mm, exposure.focal_spot_mm
@@ -105,7 +112,7 @@ def _distance(asked: Requirement, exposure: ExposureGeometry) -> Finding:
     reach, remedy = Reach.REACHED, ""
     if found < asked.value and spot_mm is not None:
         largest_mm = spot_mm * found / asked.value
-        remedy = f"a focal spot of at most {largest_mm:.2f} mm, or the panel closer to the pipe"
+        remedy = f"a focal spot of at most {_down(largest_mm)} mm, or the panel closer to the pipe"
         reach = Reach.MISSED
         if asked.slack is not None and found >= asked.slack:
             reach = Reach.CONDITION
@@ -146,7 +153,7 @@ def _sharpness(
         )
         return
     whose = "the image" if sharp.of_image else "the panel"
-    how = "" if sharp.measured else f" at best, by its pixels of {1000 * plan.pitch_mm:g} µm"
+    how = "" if sharp.measured else _told_by(plan, sharp)
     text = f"SR_b of {whose} is {found:.3g} mm{how}; {wanted}"
     reach, remedy = Reach.REACHED, ""
     rule = sharpness_rule(profile, asked, found)
@@ -162,6 +169,16 @@ def _sharpness(
             "detector_sr_b_mm"
         )
     yield Finding(SR_B, reach, found, required.value, "mm", text, remedy, required.basis)
+
+
+def _told_by(plan: Intended, sharp: Sharpness) -> str:
+    """What an SR_b that isn't measured rests on: a panel's pixels are the best that it can be, a
+    focal spot counts as large as it was told."""
+    pixels = f"its pixels of {1000 * plan.pitch_mm:g} µm"
+    spot_mm = plan.exposure.focal_spot_mm
+    if not sharp.of_image or spot_mm is None:
+        return f" at best, by {pixels}"
+    return f" by the focal spot of {spot_mm:g} mm that was told and a panel as sharp as {pixels}"
 
 
 def _too_coarse(
@@ -181,7 +198,7 @@ def _too_coarse(
     if detector_mm > required_mm:
         enlarged = 1 + 4 * detector_mm**2 / spot_mm**2
         remedies.append(
-            f"a focal spot below {spot_mm:.2f} mm and a magnification of about {enlarged:.2f}, "
+            f"a focal spot below {_down(spot_mm)} mm and a magnification of about {enlarged:.2f}, "
             "where the arrangement allows it"
         )
     elif sharp.of_image:
@@ -215,10 +232,9 @@ def _snr(
     detector_mm = plan.detector_sr_b_mm or plan.pitch_mm
     sr_b_mm = (sharp.sr_b_mm if sharp.of_image else None) or detector_mm
     needed = snr_needed(required.value, sr_b_mm, window.aperture_mm)
-    how = "" if sharp.measured else " (at best: the SR_b isn't measured)"
-    wanted = (
-        f"SNR_N of {required.value:g} takes an SNR of {needed:.0f} with SR_b {sr_b_mm:.3g} mm{how}"
-    )
+    how = "" if sharp.measured else f" (not measured:{_told_by(plan, sharp)})"
+    snr = math.ceil(needed - 1e-9)
+    wanted = f"SNR_N of {required.value:g} takes an SNR of {snr} with SR_b {sr_b_mm:.3g} mm{how}"
     if plan.noise is None:
         yield Finding(
             SNR_N,
@@ -238,7 +254,7 @@ def _snr(
         parts.append(f"{frames * plan.frame_mas:g} mA·s in all")
     step_mm = plan.frame_length_mm / frames
     stops = "" if plan.turn_mm is None else f", {math.ceil(plan.turn_mm / step_mm)} round the ring"
-    parts.append(f"steps of at most {step_mm:.1f} mm{stops}")
+    parts.append(f"steps of at most {_down(step_mm, 1)} mm{stops}")
     doubled = f"{plan.frame_mas * 2:g} mA·s" if plan.frame_mas else "twice the mA·s"
     yield Finding(
         SNR_N,

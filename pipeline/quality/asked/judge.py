@@ -26,7 +26,8 @@ class Figure:
 
     ``sigma`` None: not known, it then counts as exact. ``remedy`` is told where what is asked is
     missed or not surely met. ``doubt`` is why the value may be too good, ``surely`` what
-    it is beyond doubt: what is asked must be met by that too. Without it a doubt never passes.
+    it is beyond doubt: what is asked must be met by that too. Without it a doubt never passes. By
+    ``clarity``, larger is clearer, of places with equal values the worst is told.
     """
 
     id: str
@@ -41,6 +42,7 @@ class Figure:
     remedy: str = ""
     doubt: str = ""
     surely: float | None = None
+    clarity: float | None = None
 
 
 def judge(figure: Figure, asked: Requirement | None) -> tuple[QualityMeasure, Check]:

@@ -37,7 +37,7 @@ class Known:
     ``asked`` is empty where nothing is asked. ``detector_sr_b_mm`` is the panel's measured SR_b,
     ``pitch_mm`` its pixels' pitch; ``penetrated_mm`` the nominal thickness of all walls that the
     beam goes through; ``source_side_scale`` by how much the strip shows larger what
-    lies on the source's side.
+    lies on the source's side; ``remarks`` are what is worth saying of what is asked.
     """
 
     profile: Profile
@@ -51,6 +51,7 @@ class Known:
     penetrated_mm: float | None = None
     iqis: tuple[IqiPlan, ...] = ()
     source_side_scale: float = 1.0
+    remarks: tuple[str, ...] = ()
 
     @property
     def magnified(self) -> bool:

@@ -6,6 +6,7 @@ replace. What a requirement rests on repeats the mark of its row.
 
 from __future__ import annotations
 
+import math
 from dataclasses import field
 
 from pydantic.dataclasses import dataclass
@@ -128,6 +129,35 @@ class Profile:
     def unsharpness_row(self, thickness_mm: float) -> UnsharpnessRow | None:
         """The row of the greatest geometric unsharpness."""
         return in_range(self.unsharpness.rows if self.unsharpness else (), thickness_mm)
+
+    def odd_classes(self) -> tuple[str, ...]:
+        """Rows by which class A asks for more than class B, in words: likely a mistake."""
+        said = [
+            f"{row.table}, {row.group}: SNR_N {row.class_a:g} for class A, {row.class_b:g} for B"
+            for row in (self.snr_n.rows if self.snr_n else ())
+            if row.class_a > row.class_b
+        ]
+        said += [
+            f"{one.table}, over {max(one.over_mm, other.over_mm):g} mm: SR_b {one.sr_b_mm:g} mm "
+            f"for class A, {other.sr_b_mm:g} mm for B"
+            for one in self._duplex_rows
+            for other in self._duplex_rows
+            if (one.testing_class, other.testing_class) == ("A", "B")
+            and one.over_mm < (other.up_to_mm or math.inf)
+            and other.over_mm < (one.up_to_mm or math.inf)
+            and one.sr_b_mm < other.sr_b_mm
+        ]
+        distance = {
+            row.testing_class: row.factor for row in (self.distance.rows if self.distance else ())
+        }
+        if distance.get("A", 0.0) > distance.get("B", math.inf):
+            said.append(f"source distance: {distance['A']:g} for class A, {distance['B']:g} for B")
+        area = {
+            row.testing_class: row.thickness_ratio for row in (self.area.rows if self.area else ())
+        }
+        if area.get("A", math.inf) < area.get("B", 0.0):
+            said.append(f"evaluated area: {area['A']:g} for class A, {area['B']:g} for B")
+        return tuple(f"class A asks for more than class B, is that so? {one}" for one in said)
 
     @property
     def _duplex_rows(self) -> tuple[DuplexRow, ...]:

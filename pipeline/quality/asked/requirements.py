@@ -250,6 +250,7 @@ def _geometry(
         profile.distance,
         exposure.focal_spot_mm,
     )
+    found += _rows_missing(profile, case, exposure)
     if rule is not None and row is not None:
         if d is None:
             why = "least source distance: needs focal_spot_mm in [quality]"
@@ -313,6 +314,30 @@ def _geometry(
             )
         )
     return found
+
+
+def _rows_missing(profile: Profile, case: WeldCase, exposure: ExposureGeometry) -> Sequence[Untold]:
+    """Rules of geometry that the profile has, but without a row for this class or thickness."""
+    letter = case.testing_class
+    told = (
+        (DISTANCE, "least source distance", profile.distance, profile.distance_row(letter)),
+        (AREA, "evaluated area", profile.area, profile.area_row(letter)),
+        (
+            UG,
+            "geometric unsharpness",
+            profile.unsharpness,
+            profile.unsharpness_row(exposure.wall_mm),
+        ),
+    )
+    return [
+        Untold(
+            requirement_id,
+            f"{what}: {profile.standard.title} has no row in this profile for class {letter}, "
+            f"{exposure.wall_mm:g} mm wall",
+        )
+        for requirement_id, what, rule, row in told
+        if rule is not None and row is None
+    ]
 
 
 def snr_needed(snr_n: float, sr_b_mm: float, aperture_mm: float) -> float:

@@ -19,6 +19,7 @@ _PANEL_COUNTS = (
     "where nothing is magnified the panel's own SR_b is asked for: measure it and tell "
     "detector_sr_b_mm, or put a duplex gauge into the calibration"
 )
+ONLY_JUST = "only just"
 IMAGE_SR_B = "sharpness.image_sr_b_mm"
 IMAGE_UNSHARPNESS = "sharpness.image_unsharpness_mm"
 
@@ -43,6 +44,7 @@ def duplex_figures(
         method = f"duplex gauge, pairs along {one.plan.direction}, {one.plan.side} side"
         if reading:
             method += f", interpolated between pairs, {reading.lines} lines averaged"
+            method += f"; {name} is the first pair not resolved" if name else ""
         place = _place(one)
         remedy = "a sharper panel, a smaller focal spot, or the panel closer to the pipe"
         for figure_id, factor in zip(ids, (1.0, 2.0), strict=True):
@@ -76,16 +78,17 @@ def wire_figures(iqis: Sequence[IqiRead], profile: Profile, turn_mm: float | Non
     for one in gauges:
         reading = one.wire
         thinnest = reading.thinnest if reading else None
-        diameter_mm, doubt, surely, method = None, "", None, ""
+        diameter_mm, doubt, surely, method, clarity = None, "", None, "", None
         if reading is not None and thinnest is not None:
             diameter_mm = _diameter_mm(profile, thinnest)
             surest = reading.surest
             surely = _diameter_mm(profile, surest) if surest else None
             if surest != thinnest:
-                doubt = f"W{thinnest} is only just seen, surely seen is " + (
+                doubt = f"W{thinnest} is {ONLY_JUST} seen, surely seen is " + (
                     f"W{surest}" if surest else "none"
                 )
             wire = next(w for w in reading.wires if w.number == thinnest)
+            clarity = wire.significance
             method = (
                 f"W{thinnest} stands out by {wire.significance:.1f} standard deviations of the "
                 f"ground, contrast to noise of a pixel {wire.cnr:.2f}; "
@@ -108,6 +111,7 @@ def wire_figures(iqis: Sequence[IqiRead], profile: Profile, turn_mm: float | Non
                 remedy="more mA·s or frames, a lower tube voltage, less scatter",
                 doubt=doubt,
                 surely=surely,
+                clarity=clarity,
             )
         )
     read = [one for one in gauges if one.found]

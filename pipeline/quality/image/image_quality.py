@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from statistics import median
@@ -20,6 +21,7 @@ from pipeline.quality.asked.requirements import (
     UNSHARPNESS,
     WIRE,
     WIRE_POSITIONS,
+    Requirement,
     Requirements,
 )
 from pipeline.quality.check import Check
@@ -36,6 +38,7 @@ from pipeline.quality.image.shot_figures import (
     geometry_figures,
     level_figures,
     missing_figures,
+    spot_remarks,
 )
 from pipeline.quality.noise.noise_measures import NoiseMeasures, measure_noise
 from pipeline.quality.noise.windows import WindowPlan
@@ -53,7 +56,8 @@ _Judged = tuple[Figure, QualityMeasure, Check]
 @dataclass(frozen=True, slots=True)
 class ImageQuality:
     """All measures, those along the strip, the checks, and what they were made from; ``profile`` is
-    the identity of the one they were held against."""
+    the identity of the one they were held against. ``untold`` are ids of requirements that could
+    not be told."""
 
     measures: tuple[QualityMeasure, ...]
     series: tuple[Series, ...]
@@ -62,15 +66,16 @@ class ImageQuality:
     noise: NoiseMeasures | None
     iqis: tuple[IqiRead, ...]
     profile: str
+    untold: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class SharpnessUsed:
-    """The SR_b that normalises SNR, whose it is, and whether it is only the best it can be."""
+    """The SR_b that normalises SNR, whose it is, and why it may be another; empty: measured."""
 
     sr_b_mm: float
     whose: str
-    at_best: bool = False
+    doubt: str = ""
 
 
 def measure_image(picture: StripPicture, known: Known) -> ImageQuality:
@@ -82,7 +87,7 @@ def measure_image(picture: StripPicture, known: Known) -> ImageQuality:
     sharp = _sharpness(iqis, known, picture.grid)
     noise = _noise(picture, known, sharp)
     figures = [
-        *(noise_figures(noise, sharp.whose, sharp.at_best, known.asked.of(SNR_N)) if noise else ()),
+        *(noise_figures(noise, sharp.whose, sharp.doubt, known.asked.of(SNR_N)) if noise else ()),
         *duplex_figures(iqis, counts=not known.detector_counts, magnified=known.magnified),
         *wire_figures(iqis, known.profile, _turn_mm(picture.grid)),
         *_contrast(iqis, noise, picture, known),
@@ -92,6 +97,7 @@ def measure_image(picture: StripPicture, known: Known) -> ImageQuality:
     figures += detector_figures(known)
     asked, remarks = _compensated(figures, known)
     figures += missing_figures(figures, asked)
+    asked = _without_relief(asked, figures)
     judged = [(one, *judge(one, asked.of(one.id))) for one in figures]
     return ImageQuality(
         measures=tuple(measure for _, measure, _ in judged),
@@ -99,16 +105,44 @@ def measure_image(picture: StripPicture, known: Known) -> ImageQuality:
             *((*noise_series(noise), *weld_series(noise.weld)) if noise else ()),
             *gauge_series(iqis),
         ),
-        checks=_worst_of_each(judged),
+        checks=_worst_of_each(judged, asked),
         remarks=(
             *(one.why for one in asked.untold),
+            *known.remarks,
             *remarks,
+            *spot_remarks(iqis, known),
             *blur_remarks(iqis, known),
             *_said(iqis, noise),
         ),
         noise=noise,
         iqis=iqis,
         profile=known.profile.identity,
+        untold=tuple(one.id for one in asked.untold),
+    )
+
+
+def _without_relief(asked: Requirements, figures: Sequence[Figure]) -> Requirements:
+    """The requirements, without what the rules allow where the IQIs asked for are met, if that
+    isn't shown in this strip: a wire must be asked for, and all wires and pairs asked for met."""
+    verdicts = {
+        gauge: [
+            judge(one, asked.of(gauge))[1].verdict is Verdict.PASS
+            for one in figures
+            if one.id == gauge
+        ]
+        for gauge in (WIRE, SR_B)
+        if asked.of(gauge) is not None
+    }
+    if WIRE in verdicts and all(all(told) for told in verdicts.values()):
+        return asked
+    lacking = ", ".join(gauge for gauge, told in verdicts.items() if not all(told)) or WIRE
+    said = f"nothing less is allowed here, as this isn't shown to be met in this strip: {lacking}"
+    return replace(
+        asked,
+        asked=tuple(
+            one if one.slack is None else replace(one, slack=None, note=f"{one.note}; {said}")
+            for one in asked.asked
+        ),
     )
 
 
@@ -155,8 +189,21 @@ def _sharpness(iqis: Sequence[IqiRead], known: Known, grid: StripGrid) -> Sharpn
     exposure = known.exposure
     if known.magnified and exposure is not None and exposure.unsharpness_mm is not None:
         least = image_sr_b_mm(exposure.unsharpness_mm, least, exposure.magnification)
-        return SharpnessUsed(least, "the image's, computed", detector is None)
-    return SharpnessUsed(least, "the pixels' pitch, as SR_b isn't measured", True)
+        spot = f"the focal spot of {exposure.focal_spot_mm:g} mm that was told"
+        if detector is not None:
+            return SharpnessUsed(least, f"the image's, computed from the panel's and {spot}")
+        return SharpnessUsed(
+            least,
+            f"the image's, computed from the pixels' pitch and {spot}",
+            f"SR_b isn't measured but computed, from {spot} and a panel as sharp as its pixels: "
+            "the image may be sharper (a smaller spot: SNR_N is then higher) or less sharp (a "
+            "coarser panel: SNR_N is then lower)",
+        )
+    return SharpnessUsed(
+        least,
+        "the pixels' pitch, as SR_b isn't measured",
+        "SR_b isn't measured, so this is the best that it can be",
+    )
 
 
 def _noise(picture: StripPicture, known: Known, sharp: SharpnessUsed) -> NoiseMeasures | None:
@@ -209,16 +256,17 @@ def _compensated(figures: Sequence[Figure], known: Known) -> tuple[Requirements,
     asked = compensated(known.asked, rule, known.allowed, by_agreement=known.by_agreement)
     if rule is None or not rule.possible or asked != known.asked:
         return asked, ()
-    pairs = "1 pair is" if rule.missing == 1 else f"{rule.missing} pairs are"
+    pairs = rule.missing_text(known.profile)
     by = "" if rule.missing <= rule.most else " and the parties agree"
     return asked, (
-        f"{pairs} missing of what is asked of the duplex gauge; compensation rule II, if the "
+        f"{pairs} missing of what is asked of the duplex gauge (by its interpolated SR_b the last "
+        f"that counts as shown is {rule.pair}); compensation rule II, if the "
         f"procedure allows it{by}, would ask {rule.wire} instead",
     )
 
 
-def _worst_of_each(judged: Sequence[_Judged]) -> tuple[Check, ...]:
-    """One check an id, from the place with the worst verdict, of equals the least margin.
+def _worst_of_each(judged: Sequence[_Judged], known_asked: Requirements) -> tuple[Check, ...]:
+    """One check an id, from the place with the worst verdict, of equals the least sure margin.
 
     A gauge that could not be read is worse than one that was. Geometry is checked only if asked.
     """
@@ -228,7 +276,8 @@ def _worst_of_each(judged: Sequence[_Judged]) -> tuple[Check, ...]:
         same = [one for one in judged if one[0].id == check_id]
         if not same or (check_id.startswith("geometry") and same[0][2].limit is None):
             continue
-        figure, _, check = min(same, key=_rank)
+        asked = known_asked.of(check_id)
+        figure, _, check = min(same, key=lambda one: _rank(one, asked))
         if len(same) > 1 and figure.s_mm is not None:
             where = f"the worst of {len(same)} places, at {figure.s_mm:.0f} mm"
             check = replace(check, note=f"{where}; {check.note}")
@@ -236,13 +285,22 @@ def _worst_of_each(judged: Sequence[_Judged]) -> tuple[Check, ...]:
     return tuple(checks)
 
 
-def _rank(judged: _Judged) -> tuple[int, int, float]:
-    """Worst first: by verdict, what wasn't measured, margin, or where nothing is asked value."""
-    _, measure, check = judged
+def _rank(judged: _Judged, asked: Requirement | None) -> tuple[float, ...]:
+    """Worst first: by verdict, what wasn't measured, the margin that is sure, the margin (where
+    nothing is asked the value), and how clearly it was read."""
+    figure, measure, check = judged
     verdict = (Verdict.FAIL, Verdict.ATTENTION, Verdict.PASS).index(check.verdict)
     if measure.value is None:
-        return verdict, 0, 0.0
-    return verdict, 1, -measure.value if measure.margin is None else measure.margin
+        return (verdict, 0)
+    margin = -measure.value if measure.margin is None else measure.margin
+    sure = margin - 2 * (measure.sigma or 0.0)
+    if figure.doubt and figure.surely is None:
+        sure = -math.inf
+    elif figure.doubt and figure.surely is not None:
+        surely = -figure.surely if asked is None else asked.margin(figure.surely)
+        sure = min(sure, surely)
+    clarity = math.inf if figure.clarity is None else figure.clarity
+    return verdict, 1, sure, margin, clarity
 
 
 def _said(iqis: Sequence[IqiRead], noise: NoiseMeasures | None) -> list[str]:

@@ -10,6 +10,7 @@ from pipeline.quality.asked.judge import Figure
 from pipeline.quality.asked.requirements import SNR_N, Requirement
 from pipeline.quality.image.measure_records import Series
 from pipeline.quality.noise.noise_measures import NoiseAt, NoiseMeasures
+from pipeline.quality.noise.resampled_noise import resampled_correlation
 from pipeline.quality.noise.weld_line import WeldLine
 from pipeline.quality.noise.windows import Zone
 
@@ -17,18 +18,30 @@ _STRETCH_MM = 100.0
 """Length of weld whose windows are judged together (common practice, no published source): a
 single window's SNR is uncertain by some 3 %, and the lowest of hundreds is low by chance."""
 
+_WHITE_UP_TO = 1.08
+"""Noise that is white by the windows themselves: their factor scatters by a few hundredths, and the
+strip's own interpolation gives 1.2 and more (measured on simulated rings)."""
+
 
 def noise_figures(
-    noise: NoiseMeasures, whose: str, at_best: bool, asked: Requirement | None
+    noise: NoiseMeasures, whose: str, doubt: str, asked: Requirement | None
 ) -> list[Figure]:
     """SNR_N where it is least along the weld, and what is typical of it and of the plain SNR.
 
-    ``whose`` SR_b normalised it; ``at_best``: that is only the finest it can be.
+    ``whose`` SR_b normalised it; ``doubt`` is why that may be another one, empty
+    where it was measured.
     """
     stretches = noise.stretches(_STRETCH_MM)
     if not stretches or noise.sr_b_mm is None:
         return [Figure(SNR_N, None, "", note=noise.why_not)]
     least = min(stretches, key=lambda one: one.snr_n)
+    tied_snr = resampled_by(noise)
+    tied = (
+        ""
+        if tied_snr == 1
+        else f"neighbouring pixels share noise: if the picture was resampled or smoothed, SNR_N is "
+        f"up to {tied_snr:.2f} times too high"
+    )
     sr_b = f"SR_b {noise.sr_b_mm:.3g} mm: {whose}"
     found = [
         Figure(
@@ -38,10 +51,11 @@ def noise_figures(
             sigma=least.sigma,
             s_mm=least.s_mm,
             method=f"least of {len(stretches)} stretches of about {_STRETCH_MM:g} mm beside the "
-            f"weld, {least.windows} windows there; line by line, what resampling ties together "
-            f"allowed for; {sr_b}",
-            remedy=_more_dose(noise, least.snr_n, asked),
-            doubt="SR_b isn't measured, so this is the best that it can be" if at_best else "",
+            f"weld, {least.windows} windows there; line by line, {_ALLOWED[noise.as_it_is]}; "
+            f"{sr_b}",
+            remedy=_more_dose(noise, least.snr_n, least.sigma, asked),
+            doubt="; ".join(filter(None, [doubt, tied])),
+            surely=None if doubt or not tied else least.snr_n / tied_snr,
         )
     ]
     typical = noise.typical_snr_n
@@ -55,6 +69,28 @@ def noise_figures(
         *_texture_figures(noise),
     ]
     return found
+
+
+_ALLOWED = {
+    False: "what resampling ties together allowed for",
+    True: "resampling not allowed for, as who made the picture isn't known",
+}
+
+
+def resampled_by(noise: NoiseMeasures) -> float:
+    """By how much SNR may be too high because a picture of unknown making was resampled.
+
+    1 where resampling is allowed for, or where all windows together show that neighbours share
+    hardly any noise. Else what they show, and at least what the strip's interpolation does, 1.22:
+    of noise that the metal's surface hides less can't be ruled out.
+    """
+    if not noise.as_it_is:
+        return 1.0
+    shown = noise.texture.white_factor if noise.texture else math.inf
+    if shown <= _WHITE_UP_TO:
+        return 1.0
+    both_ways = resampled_correlation()[0] ** -2
+    return math.sqrt(max(both_ways, shown if math.isfinite(shown) else 0.0))
 
 
 def _texture_figures(noise: NoiseMeasures) -> list[Figure]:
@@ -179,24 +215,25 @@ def _median(values: Sequence[float]) -> float | None:
     return (ordered[(count - 1) // 2] + ordered[count // 2]) / 2
 
 
-def _more_dose(noise: NoiseMeasures, value: float, asked: Requirement | None) -> str:
-    """What it takes: noise falls as the root of the dose, the metal's surface stays.
+def _more_dose(noise: NoiseMeasures, value: float, sigma: float, asked: Requirement | None) -> str:
+    """What it takes to pass, rounded up: noise falls as the root of the dose, the surface stays.
 
-    ``value`` is the least SNR_N; where the surface's part isn't known all of it counts as noise.
+    ``value`` is the least SNR_N, which passes two of its ``sigma`` above what is asked; where the
+    surface's part isn't known all of it counts as noise.
     """
     if asked is None:
         return ""
-    factor = noise.dose_factor(asked.value, value)
+    passes = asked.value / max(1 - 2 * sigma / value, 0.5)  # the relative deviation stays
+    factor = noise.dose_factor(passes, value)
     if factor is None:
-        factor = max((asked.value / value) ** 2, 1.0)
+        factor = max((passes / value) ** 2, 1.0)
     if math.isinf(factor):
         return (
             "the metal's surface alone keeps SNR_N below what is asked: no dose mends that; "
             "measure on smoother metal"
         )
-    if factor < 1.05:
-        return "a little more mA·s a frame, or smaller steps"
+    factor = max(math.ceil(10 * factor - 1e-6) / 10, 1.1)
     return (
-        f"{factor:.2g} times the mA·s of each frame, or as many times the frames at each place "
+        f"{factor:g} times the mA·s of each frame, or as many times the frames at each place "
         "(smaller steps); and flats with that much more dose where their noise limits it"
     )

@@ -7,9 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.quality.asked.exposure_geometry import image_sr_b_mm
+from pipeline.quality.asked.exposure_geometry import ExposureGeometry, image_sr_b_mm
 from pipeline.quality.asked.judge import Figure
 from pipeline.quality.asked.known import Known, StripPicture
+from pipeline.quality.asked.profile_rows import Side
 from pipeline.quality.asked.requirements import (
     AREA,
     DISTANCE,
@@ -96,6 +97,39 @@ def detector_figures(known: Known) -> list[Figure]:
     ]
 
 
+def _plane(exposure: ExposureGeometry, side: Side) -> ExposureGeometry:
+    """The exposure of a gauge's own plane."""
+    wall_mm = exposure.wall_mm if side == "detector" else 0.0
+    return replace(
+        exposure,
+        source_to_object_mm=exposure.source_to_object_mm + wall_mm,
+        object_to_detector_mm=exposure.object_to_detector_mm - wall_mm,
+    )
+
+
+def spot_remarks(iqis: Sequence[IqiRead], known: Known) -> list[str]:
+    """Where a duplex gauge shows less unsharpness in all than the told focal spot makes alone."""
+    exposure = known.exposure
+    if exposure is None or exposure.focal_spot_mm is None:
+        return []
+    said = []
+    for one in iqis:
+        found = one.duplex.sr_b_mm if one.duplex else None
+        if one.duplex is None or found is None:
+            continue
+        plane = _plane(exposure, one.plan.side)
+        alone_mm = image_sr_b_mm(plane.unsharpness_mm or 0.0, 0.0, plane.magnification) * 2
+        most_mm = 2 * (found + 2 * (one.duplex.sigma_mm or 0.0))
+        if alone_mm > most_mm:
+            said.append(
+                f"at {one.plan.s_mm:.0f} mm the picture's unsharpness in all is {2 * found:.3g} "
+                f"mm, but a focal spot of {exposure.focal_spot_mm:g} mm alone would make "
+                f"{alone_mm:.3g} mm there: the spot must have been told wrong (too large), or the "
+                "geometry"
+            )
+    return said
+
+
 def blur_remarks(iqis: Sequence[IqiRead], known: Known) -> list[str]:
     """Where a duplex gauge shows the strip less sharp than panel and geometry make it.
 
@@ -109,12 +143,7 @@ def blur_remarks(iqis: Sequence[IqiRead], known: Known) -> list[str]:
         found = one.duplex.sr_b_mm if one.duplex else None
         if one.duplex is None or found is None:
             continue
-        wall_mm = exposure.wall_mm if one.plan.side == "detector" else 0.0
-        plane = replace(
-            exposure,
-            source_to_object_mm=exposure.source_to_object_mm + wall_mm,
-            object_to_detector_mm=exposure.object_to_detector_mm - wall_mm,
-        )
+        plane = _plane(exposure, one.plan.side)
         due_mm = image_sr_b_mm(plane.unsharpness_mm or 0.0, detector_mm, plane.magnification)
         if found - 2 * (one.duplex.sigma_mm or 0.0) > _BLURRED * due_mm:
             said.append(

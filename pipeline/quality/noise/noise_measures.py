@@ -59,6 +59,7 @@ class Stretch:
 class NoiseMeasures:
     """The noise along a strip.
 
+    ``as_it_is``: the picture wasn't taken to be resampled.
     ``resampling_left`` is the part of a panel pixel's noise variance that a strip pixel has;
     ``texture`` tells noise from the metal's surface over all windows together, None where they are
     too few. ``why_not`` says why there are no places, where there are none.
@@ -71,6 +72,7 @@ class NoiseMeasures:
     resampling_left: float
     texture: NoiseTexture | None
     why_not: str = ""
+    as_it_is: bool = False
 
     @property
     def typical_snr_n(self) -> float | None:
@@ -183,7 +185,9 @@ def measure_noise(
             f"no window of {plan.groups} groups of {plan.group} pixels of plain metal lies within "
             f"{plan.reach_mm:g} mm of the cap's toes"
         )
-    return NoiseMeasures(weld, tuple(places), sr_b_mm, aperture_mm, left, texture, why_not)
+    return NoiseMeasures(
+        weld, tuple(places), sr_b_mm, aperture_mm, left, texture, why_not, as_it_is=not resampled
+    )
 
 
 def _place(

@@ -9,6 +9,33 @@ import numpy as np
 
 from pipeline.model import FloatArray
 
+_TOUCH_MM = 1e-9
+
+
+def merged(
+    first_mm: Sequence[float], length_mm: Sequence[float], *, turn_mm: float | None
+) -> tuple[list[float], list[float]]:
+    """Stretches that overlap or touch as one each: where they begin and how long they are.
+
+    On a ring of ``turn_mm`` they may lie across the datum, begin in 0 … turn, and are together no
+    longer than that.
+    """
+    spans = sorted(zip(first_mm, length_mm, strict=True))
+    if turn_mm is not None:
+        spans = sorted((first % turn_mm, length) for first, length in spans)
+    joined: list[tuple[float, float]] = []
+    for first, length in spans:
+        if joined and first <= joined[-1][1] + _TOUCH_MM:
+            joined[-1] = joined[-1][0], max(joined[-1][1], first + length)
+        else:
+            joined.append((first, first + length))
+    if turn_mm is not None and joined:
+        begin, end = joined[-1]
+        while len(joined) > 1 and joined[0][0] + turn_mm <= end + _TOUCH_MM:
+            end = max(end, joined.pop(0)[1] + turn_mm)
+        joined[-1] = begin, min(end, begin + turn_mm)
+    return [first for first, _ in joined], [last - first for first, last in joined]
+
 
 def fullest_window(
     first_mm: Sequence[float],

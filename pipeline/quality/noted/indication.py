@@ -58,7 +58,10 @@ class SeenExtent:
     along the two axes, ``length_mm`` along its own greatest extent; ``width_mm`` is that of a shape
     with straight sides and round ends of the same length and projected area ``area_mm2``. Nothing
     is seen narrower than the picture is sharp: a crack's opening is not its ``width_mm``.
-    ``goes_on`` tells that it reaches the edge of where it was looked for.
+    ``goes_on`` tells that it reaches the edge of where it was looked for. Of several ``parts``, a
+    cluster, ``length_mm`` is the whole's, ``area_mm2`` that of all parts together, and ``width_mm``
+    that of the widest part. The deviations hold where the outline is taken: half the picture's
+    unsharpness. ``remarks`` say what of this to mind.
     """
 
     s_first_mm: float
@@ -71,6 +74,8 @@ class SeenExtent:
     width_mm: Figure
     area_mm2: Figure
     goes_on: bool
+    parts: int = 1
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, config=_FINITE)
@@ -124,10 +129,11 @@ class MeasuredIndication:
 class AggregateLength:
     """The lengths of all indications of one kind, in the reviewer's words, taken together.
 
-    ``kind`` is empty for all indications. Each counts with its whole length, also where several lie
-    beside each other. ``in_window_mm`` is the most that any stretch of the list's ``window_mm``
-    holds, a ring's across the datum too; that stretch begins at ``window_from_mm``. ``share`` is
-    the total over the weld's length.
+    ``kind`` is empty for all indications. Where several overlap along the weld the stretch counts
+    once, and of an arc's only what the strip shows. ``count`` of them lie on the strip,
+    ``not_on_strip`` others don't, and aren't in the lengths. ``in_window_mm`` is the most that any
+    stretch of the list's ``window_mm`` holds, a ring's across the datum too; that stretch begins at
+    ``window_from_mm``. ``share`` is the total over the weld's length.
     """
 
     kind: str
@@ -136,6 +142,7 @@ class AggregateLength:
     share: Figure
     in_window_mm: Figure
     window_from_mm: float
+    not_on_strip: int = 0
 
 
 @dataclass(frozen=True, slots=True, config=_FINITE)
@@ -166,3 +173,19 @@ class IndicationList:
     lengths: tuple[AggregateLength, ...]
     suggestions: tuple[Suggestion, ...] | None = None
     sign: str = CONTRAST_SIGN
+
+    def remarks(self) -> list[str]:
+        """What to mind of sizes and sums, a line each."""
+        said = [
+            f"note        {one.id}: {remark}"
+            for one in self.indications
+            if one.seen is not None
+            for remark in one.seen.remarks
+        ]
+        if self.lengths and self.lengths[0].not_on_strip:
+            whole = self.lengths[0]
+            said.append(
+                f"note        together: {whole.count} of {whole.count + whole.not_on_strip} "
+                f"indications, {whole.not_on_strip} not on the strip"
+            )
+        return said

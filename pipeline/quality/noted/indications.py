@@ -9,10 +9,10 @@ from types import MappingProxyType
 
 import numpy as np
 
-from pipeline.model import Origin
+from pipeline.model import Origin, StripGrid
 from pipeline.quality.asked.known import StripPicture
 from pipeline.quality.noise.weld_line import WeldLine
-from pipeline.quality.noted.aggregate_length import fullest_window
+from pipeline.quality.noted.aggregate_length import fullest_window, merged
 from pipeline.quality.noted.indication import (
     AggregateLength,
     Figure,
@@ -54,22 +54,25 @@ def measure_indications(
     window_mm: float,
     weld: WeldLine | None = None,
     suggest: SuggestionPlan | None = None,
+    unsharpness_mm: float | None = None,
 ) -> IndicationList:
     """Every indication with its measures, and their lengths taken together over the whole weld and
     over any ``window_mm`` of it.
 
     ``weld`` is the weld's centre line, None where it isn't known: then nothing is told from it.
     With a plan ``suggest`` regions to look at are suggested as well. An indication that doesn't lie
-    on the strip stays in the list with the reason.
+    on the strip stays in the list with the reason. ``unsharpness_mm`` is the picture's, None where
+    nobody measured it: then two pixels, the least it can be.
     """
-    measured = [_measured(picture, mark, places, weld) for mark in marks]
     grid = picture.grid
+    blur_mm = unsharpness_mm or 2 * grid.pitch_mm
+    measured = [_measured(picture, mark, places, weld, blur_mm) for mark in marks]
     weld_length = places.turn_mm or grid.columns * grid.pitch_mm
     lengths = []
     if marks:
         for kind in ("", *dict.fromkeys(mark.kind for mark in marks)):
             of_kind = [one for one in measured if kind in ("", one.kind)]
-            lengths.append(_together(kind, of_kind, places, window_mm, weld_length))
+            lengths.append(_together(kind, of_kind, places, window_mm, weld_length, grid))
     return IndicationList(
         window_mm,
         weld_length,
@@ -88,7 +91,11 @@ def _suggested(
 
 
 def _measured(
-    picture: StripPicture, mark: Indication, places: StripPlaces, weld: WeldLine | None
+    picture: StripPicture,
+    mark: Indication,
+    places: StripPlaces,
+    weld: WeldLine | None,
+    unsharpness_mm: float,
 ) -> MeasuredIndication:
     extent = marked_extent(mark, places)
     named = MeasuredIndication(mark.id, mark.kind, mark.note)
@@ -96,7 +103,10 @@ def _measured(
         return replace(named, why_not=extent)
     region = marked_region(extent, picture.grid)
     if region is None:
-        return replace(named, why_not="lies off the strip")
+        low, high = extent.z_mm
+        end = places.first_turn(extent.s_mm + extent.length_mm)
+        where = f"{extent.s_mm:.1f} to {end:.1f} mm, {low:+.1f} to {high:+.1f} mm along the pipe"
+        return replace(named, why_not=f"lies off the strip: {where}")
     edge = places.edge_sigma_mm
     middle = extent.s_mm + extent.length_mm / 2
     seam = places.nearest_seam(extent.s_mm, extent.length_mm)
@@ -116,7 +126,7 @@ def _measured(
         seam=None if seam is None else seam[0],
         seam_distance_mm=None if seam is None else Figure(seam[1], places.place(middle).sigma),
     )
-    return _with_picture(placed, picture, region)
+    return _with_picture(placed, picture, region, unsharpness_mm)
 
 
 def _axial_offset(
@@ -132,7 +142,7 @@ def _axial_offset(
 
 
 def _with_picture(
-    placed: MeasuredIndication, picture: StripPicture, region: Region
+    placed: MeasuredIndication, picture: StripPicture, region: Region, unsharpness_mm: float
 ) -> MeasuredIndication:
     """The same with what the picture shows there."""
     grid = picture.grid
@@ -151,7 +161,7 @@ def _with_picture(
     placed = _with_contrast(placed, picture, patch, pixels, others, outline)
     if outline.pixels is None:
         return placed
-    return replace(placed, seen=measure_extent(outline, patch, grid, slack))
+    return replace(placed, seen=measure_extent(outline, patch, grid, slack, unsharpness_mm))
 
 
 def _cut(picture: StripPicture, region: Region) -> Patch | None:
@@ -237,18 +247,23 @@ def _together(
     places: StripPlaces,
     window_mm: float,
     weld_length_mm: float,
+    grid: StripGrid,
 ) -> AggregateLength:
-    """The lengths of these; those that lie nowhere don't count."""
+    """The lengths of these, where they overlap once; those that lie nowhere don't count."""
     told = [(one.s_first_mm, one.length_mm) for one in indications]
-    known = [(first, length) for first, length in told if first and length]
-    sigma = np.array([length.sigma for _, length in known])
-    total = sum(length.value for _, length in known)
+    known = [
+        _on_strip(first.value, length.value, grid, places)
+        for first, length in told
+        if first and length
+    ]
+    firsts, lengths = merged(
+        [first for first, _ in known], [length for _, length in known], turn_mm=places.turn_mm
+    )
+    sigma = np.array([places.length(length).sigma for length in lengths])
+    total = min(sum(lengths), weld_length_mm)
     total_sigma = math.sqrt(float(np.sum(sigma**2)))
     most, begin, parts = fullest_window(
-        [first.value for first, _ in known],
-        [length.value for _, length in known],
-        window_mm=window_mm,
-        turn_mm=places.turn_mm,
+        firsts, lengths, window_mm=window_mm, turn_mm=places.turn_mm
     )
     held = math.sqrt(float(np.sum(sigma[parts > 0] ** 2))) if known else 0.0
     return AggregateLength(
@@ -258,4 +273,17 @@ def _together(
         Figure(total / weld_length_mm, total_sigma / weld_length_mm),
         Figure(most, held),
         begin,
+        len(indications) - len(known),
     )
+
+
+def _on_strip(
+    first_mm: float, length_mm: float, grid: StripGrid, places: StripPlaces
+) -> tuple[float, float]:
+    """A stretch, of an arc only what of it the strip shows."""
+    if places.turn_mm is not None:
+        return first_mm, length_mm
+    begin = grid.s_first_mm - grid.pitch_mm / 2
+    end = begin + grid.columns * grid.pitch_mm
+    low, high = max(first_mm, begin), min(first_mm + length_mm, end)
+    return low, max(high - low, 0.0)

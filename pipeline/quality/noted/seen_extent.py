@@ -115,15 +115,19 @@ def find_outline(patch: Patch, elsewhere: Sequence[Elsewhere], slack_px: int) ->
     return Outline(sign, over[best], pixels, wider, narrower)
 
 
-def measure_extent(outline: Outline, patch: Patch, grid: StripGrid, slack_px: int) -> SeenExtent:
+def measure_extent(
+    outline: Outline, patch: Patch, grid: StripGrid, slack_px: int, unsharpness_mm: float
+) -> SeenExtent:
     """How large the outline is; it must have pixels.
 
     The standard deviations add a pixel's part at both ends to half the difference between the wider
-    and the narrower outline.
+    and the narrower outline, and half the picture's unsharpness: where in a blurred edge an outline
+    is taken is a choice.
     """
     if outline.pixels is None:
         raise ValueError("nothing stands out, so nothing has an extent")
     pitch = grid.pitch_mm
+    parts = _parts(outline.pixels)[0] - 1
     sizes, wider, narrower = (
         _sizes(mask) for mask in (outline.pixels, outline.wider, outline.narrower)
     )
@@ -132,6 +136,9 @@ def measure_extent(outline: Outline, patch: Patch, grid: StripGrid, slack_px: in
     )
     ends = 1 / math.sqrt(6)  # two edges, each anywhere in a pixel
     rim = math.sqrt(max(_rim(outline.pixels), 1) / 12)
+    taken = unsharpness_mm / 2 / pitch
+    along, down, run, width = (math.hypot(one, taken) for one in (along, down, run, width))
+    area = math.hypot(area, taken * max(_rim(outline.pixels), 1) / 2)
     rows, columns = (np.flatnonzero(outline.pixels.any(axis=axis)) for axis in (1, 0))
     z_first = grid.z_first_mm + (patch.outer.rows[0] + int(rows[0]) - 0.5) * pitch
     s_first = grid.s_first_mm + (patch.outer.columns[0] + int(columns[0]) - 0.5) * pitch
@@ -149,7 +156,25 @@ def measure_extent(outline: Outline, patch: Patch, grid: StripGrid, slack_px: in
         width_mm=Figure(sizes[3] * pitch, math.hypot(rim / sizes[2], width) * pitch),
         area_mm2=Figure(sizes[4] * pitch**2, math.hypot(rim, area) * pitch**2),
         goes_on=bool((outline.pixels & _border(patch, slack_px)).any()),
+        parts=parts,
+        remarks=_remarks(parts, sizes[3] * pitch, unsharpness_mm),
     )
+
+
+def _remarks(parts: int, width_mm: float, unsharpness_mm: float) -> tuple[str, ...]:
+    """What the reader of the sizes must mind."""
+    said = []
+    if parts > 1:
+        said.append(
+            f"{parts} parts stand out: the length is that of all of them, the area theirs "
+            "together, the width the widest's"
+        )
+    if width_mm <= unsharpness_mm:
+        said.append(
+            f"its width is no more than the picture's unsharpness, {unsharpness_mm:.2f} mm: it may "
+            "be much narrower in truth"
+        )
+    return tuple(said)
 
 
 def _smooth(patch: Patch, smoothing: Smoothing) -> FloatImage:
@@ -196,7 +221,18 @@ def _sizes(mask: Mask) -> tuple[float, float, float, float, float]:
     along, down = float(np.ptp(columns) + 1), float(np.ptp(rows) + 1)
     middles = np.stack([columns, rows], axis=1).astype(np.float32)
     run = max(max(cv2.minAreaRect(middles)[1]) + 1.0, 1.0)
-    return along, down, run, _stadium_width(area, run), area
+    count, label = _parts(mask)
+    if count == 2:
+        return along, down, run, _stadium_width(area, run), area
+    return along, down, run, max(_sizes(label == k)[3] for k in range(1, count)), area
+
+
+def _parts(mask: Mask) -> tuple[int, NDArray[Any]]:
+    """How many labels there are, 0 for the ground among them, and each pixel's."""
+    import cv2  # noqa: PLC0415
+
+    count, label = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
+    return int(count), np.asarray(label)
 
 
 def _stadium_width(area: float, length: float) -> float:

@@ -33,6 +33,7 @@ _ROWS = 5  # that a row's spread is taken over
 _GROWN_MM = 0.3  # that a box is larger than what stands out
 _MERGE_MM = 1.0  # nearer than that, several are one
 _UNKNOWN_MM = 1.0  # beside what isn't measured that nothing is told of
+_FILLED = 3  # bins both ways: less that isn't measured, single bad pixels, hides nothing beside it
 _HALO = 0.4  # of the strength of what it lies beside; the filter's own is a sixth
 _EDGE = 0.6  # of the strength that a region begins at
 
@@ -69,7 +70,7 @@ def suggest_regions(
     """Boxes along the strip in the order of their places.
 
     There are none where the weld isn't seen, or there is no noise map. Nothing is told of what
-    isn't measured, nor within a millimetre of it.
+    isn't measured, nor within a millimetre of more than single pixels of that.
     """
     import cv2  # noqa: PLC0415
 
@@ -78,12 +79,14 @@ def suggest_regions(
         return ()
     bin_mm = straight.size * picture.grid.pitch_mm
     near = 2 * math.ceil(_UNKNOWN_MM / bin_mm) + 1
-    unknown = cv2.dilate((~straight.known).astype(np.uint8), np.ones((near, near), np.uint8)) > 0
+    unknown = (~straight.known).astype(np.uint8)
+    large = cv2.morphologyEx(unknown, cv2.MORPH_OPEN, np.ones((_FILLED, _FILLED), np.uint8))
+    beside = cv2.dilate(large, np.ones((near, near), np.uint8)) | unknown
     answer, spread = _answers(straight, bin_mm)
     score, cnr = (
         np.asarray(one, np.float32) for one in (answer / spread, np.abs(answer) / straight.noise)
     )
-    score[unknown] = 0
+    score[beside > 0] = 0
     grid = picture.grid
     found = [
         suggestion
@@ -92,7 +95,21 @@ def suggest_regions(
     ]
     turn_mm = grid.columns * grid.pitch_mm if grid.ring else None
     own = [one for one in found if not any(_is_halo(one, other, turn_mm) for other in found)]
-    return tuple(sorted(own, key=lambda one: one.box_mm))
+    once: list[Suggestion] = []
+    for one in sorted(own, key=lambda one: -one.strength):
+        if not any(_is_same(one, other, turn_mm) for other in once):
+            once.append(one)
+    return tuple(sorted(once, key=lambda one: one.box_mm))
+
+
+def _is_same(one: Suggestion, other: Suggestion, turn_mm: float | None) -> bool:
+    """Whether it is the same at the datum, seen at both ends of a ring."""
+    if turn_mm is None or one.polarity != other.polarity:
+        return False
+    (first, last, *z), (first_2, last_2, *z_2) = one.box_mm, other.box_mm
+    ends = (first - first_2, last - last_2)
+    near = all(abs(math.remainder(away, turn_mm)) <= _MERGE_MM for away in ends)
+    return near and all(abs(a - b) <= _MERGE_MM for a, b in zip(z, z_2, strict=True))
 
 
 def _is_halo(one: Suggestion, other: Suggestion, turn_mm: float | None) -> bool:
@@ -213,7 +230,8 @@ def _regions(
         rows, columns = np.nonzero((label == number) & above)
         first = straight.first_column + size * int(columns.min())
         last = straight.first_column + size * (int(columns.max()) + 1) - 1
-        if grid.ring and not 0 <= (first + last) / 2 < grid.columns:
+        beyond = round(_MERGE_MM / pitch)
+        if grid.ring and not -beyond <= (first + last) / 2 < grid.columns + beyond:
             continue  # seen whole at the ring's other end
         tops = straight.first_row[columns] + size * rows
         s_first, s_last = (grid.s_first_mm + at * pitch for at in (first - 0.5, last + 0.5))

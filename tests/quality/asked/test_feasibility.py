@@ -70,10 +70,11 @@ def test_a_panel_of_100_um(
 
 def test_what_would_mend_a_coarse_panel() -> None:
     """u = √(d²(M − 1)² + 4s²)/M is least at M = 1 + 4s²/d², where it is 2sd/√(d² + 4s²); so it
-    comes down to 2r for d = 2rs/√(s² − r²) = 0.267 mm and M = 1.5625 with s = 0.1, r = 0.08."""
+    comes down to 2r for d = 2rs/√(s² − r²) = 0.267 mm, rounded down, and M = 1.5625 with
+    s = 0.1, r = 0.08."""
     one = found(intended(12.0, detector_sr_b_mm=0.1), SR_B)
     assert "a panel with SR_b of at most 0.08 mm" in one.remedy
-    assert "a focal spot below 0.27 mm and a magnification of about 1.56" in one.remedy
+    assert "a focal spot below 0.26 mm and a magnification of about 1.56" in one.remedy
     assert one.remedy.startswith('compensation = ["II"] if the procedure allows it: 1 pair')
     spot, enlarged, s = 0.8 / 3, 1.5625, 0.1
     assert math.hypot(spot * (enlarged - 1), 2 * s) / enlarged == pytest.approx(0.16)
@@ -108,10 +109,10 @@ def test_the_distance_holds_may_be_less_or_misses() -> None:
 
 def test_frames_that_it_takes() -> None:
     """140 · 0.1/0.0886 = 158.0; a frame of 60 with a gain of 0.1 % brings 59.9: (158/59.9)² = 6.96,
-    so 7 frames, steps of 142/7 mm, 95 stops round 1916.4 mm."""
+    so 7 frames, steps of 142/7 = 20.29 mm, never rounded up, 95 stops round 1916.4 mm."""
     plan = intended(detector_sr_b_mm=0.1, noise=FrameNoise(60.0, 0.001), frame_mas=6.0)
     one = found(plan, SNR_N)
-    assert "must be in 7 frames, 42 mA·s in all, steps of at most 20.3 mm, 95 round" in one.text
+    assert "must be in 7 frames, 42 mA·s in all, steps of at most 20.2 mm, 95 round" in one.text
     assert "with 12 mA·s a frame" in one.remedy
     assert found(intended(noise=None), SNR_N).reach is Reach.UNKNOWN
     assert found(intended(noise=FrameNoise(200.0)), SNR_N).reach is Reach.REACHED

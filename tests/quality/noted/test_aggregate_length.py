@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.quality.noted.aggregate_length import fullest_window
+from pipeline.quality.noted.aggregate_length import fullest_window, merged
 
 TURN_MM = 1000.0
 
@@ -68,3 +68,27 @@ def test_side_by_side_each_counts() -> None:
 def test_nothing_holds_nothing() -> None:
     most, begin, parts = fullest_window([], [], window_mm=300.0, turn_mm=TURN_MM)
     assert (most, begin, parts.size) == (0.0, 0.0, 0)
+
+
+def test_what_overlaps_counts_once() -> None:
+    first, length = merged([10.0, 15.0, 40.0], [10.0, 10.0, 5.0], turn_mm=None)
+    assert (first, length) == ([10.0, 40.0], [15.0, 5.0])
+
+
+def test_what_overlaps_across_the_datum_counts_once() -> None:
+    """990 … 1010 and 5 … 20 are one from 990 on for 30 mm; what lies inside it adds nothing."""
+    first, length = merged([990.0, 5.0, 995.0, 500.0], [20.0, 15.0, 2.0, 7.0], turn_mm=TURN_MM)
+    assert (first, length) == ([500.0, 990.0], [7.0, 30.0])
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_never_more_than_once_round(seed: int) -> None:
+    """Against counting the tenths of a millimetre that are covered: each end is off by one."""
+    rng = np.random.default_rng(seed)
+    first, length = rng.uniform(0, TURN_MM, 9), rng.uniform(1, 200, 9)
+    covered = np.zeros(10_000, dtype=bool)
+    for a, ell in zip(first, length, strict=True):
+        covered[np.arange(round(10 * a), round(10 * (a + ell))) % 10_000] = True
+    total = sum(merged(first, length, turn_mm=TURN_MM)[1])
+    assert total == pytest.approx(covered.sum() / 10, abs=9 * 0.1)
+    assert merged([0.0, 400.0], [600.0, 700.0], turn_mm=TURN_MM)[1] == [TURN_MM]

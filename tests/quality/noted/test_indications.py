@@ -164,6 +164,53 @@ def test_what_lies_nowhere_says_why(mark: Indication, ring: bool, reason: str) -
     assert reason in found.indications[0].why_not
     assert found.indications[0].length_mm is None
     assert found.lengths[0].count == 1
+    assert found.lengths[0].not_on_strip == 1
+    assert any("1 of 2 indications, 1 not on the strip" in one for one in found.remarks())
+
+
+def test_what_lies_off_the_strip_tells_its_place() -> None:
+    found = one(Weld(grid_of()), box(10.0, 20.0, 30.0, 40.0))
+    assert found.why_not == "lies off the strip: 10.0 to 20.0 mm, +30.0 to +40.0 mm along the pipe"
+
+
+def test_marks_that_overlap_count_once_and_an_arcs_only_on_the_strip() -> None:
+    marks = [box(10.0, 30.0, 0.0, 1.0, id="1"), box(20.0, 40.0, 0.0, 1.0, id="2")]
+    (total, *_) = measured(Weld(grid_of()), *marks).lengths
+    assert (total.count, total.total_mm.value) == (2, pytest.approx(30.0))
+    weld = Weld(grid_of(ring=False))
+    (total, *_) = measured(weld, box(-20.0, 310.0, 0.0, 1.0), marks[0]).lengths
+    assert total.share.value == pytest.approx(1.0)
+
+
+def test_a_cluster_is_as_wide_as_its_widest_part() -> None:
+    """Three discs of 1.2, 0.9 and 0.9 mm over 8 mm; their rims are off by half a pixel."""
+    weld = Weld(grid_of())
+    sizes = {100.0: 0.9, 104.0: 1.2, 108.0: 0.9}
+    for s, size in sizes.items():
+        weld.disc(s, 2.0, size, 0.1)
+    seen = one(weld, box(98.0, 110.0, 0.6, 3.4)).seen
+    assert seen.parts == 3
+    assert seen.width_mm.value == pytest.approx(1.2, abs=PIXEL_MM)
+    assert seen.length_mm.value == pytest.approx(8.9, abs=0.2)
+    due = sum(math.pi * size**2 / 4 for size in sizes.values())
+    assert seen.area_mm2.value == pytest.approx(due, abs=math.pi * 3.0 * PITCH_MM / 2)
+    assert "3 parts stand out" in seen.remarks[0]
+
+
+def test_sizes_are_as_uncertain_as_the_picture_is_blurred() -> None:
+    """Half an unsharpness of 0.8 mm; a line 0.5 mm wide is no wider than that."""
+    weld = Weld(grid_of())
+    weld.box((100.0, 110.0), (1.0, 1.5), 0.1)
+    (found,) = measure_indications(
+        weld.picture(),
+        [box(98.5, 111.5, 0.0, 2.5)],
+        weld.places(),
+        window_mm=300.0,
+        weld=weld.line(),
+        unsharpness_mm=0.8,
+    ).indications
+    assert found.seen.length_mm.sigma >= 0.4
+    assert "no more than the picture's unsharpness, 0.80 mm" in found.seen.remarks[0]
 
 
 def test_at_an_arcs_end_what_is_there_is_measured() -> None:

@@ -60,6 +60,18 @@ def test_one_at_the_datum_is_told_once() -> None:
     assert 3.0 < last < 4.0
 
 
+@pytest.mark.parametrize("seed", range(1, 9))
+@pytest.mark.parametrize("s", [-0.1, -0.05, 0.0])
+def test_a_pore_at_the_very_datum_is_told_once(s: float, seed: int) -> None:
+    """What noise does to its outline may put its middle on either side of the datum."""
+    weld = Weld(grid_of(overrun=500))
+    for turn in (0.0, 300.0):
+        weld.disc(s + turn, 2.0, 0.66, 0.04)
+    (found,) = suggested(weld, weld.picture(seed))
+    assert found.box_mm[0] > 298.0
+    assert found.box_mm[1] < 2.0
+
+
 def test_what_lies_right_across_the_weld_is_no_region() -> None:
     weld = Weld(grid_of())
     for s in (100.0, 105.0):
@@ -74,6 +86,15 @@ def test_nothing_is_told_of_what_was_not_measured() -> None:
     picture.values[100:140, 490:510] = 0
     picture.origin[100:140, 490:510] = Origin.NOT_COVERED
     assert suggested(weld, picture) == ()
+
+
+def test_a_single_pixel_that_was_filled_in_hides_nothing() -> None:
+    weld = Weld(grid_of())
+    weld.disc(50.0, 2.0, 0.8, 0.05)
+    picture = weld.picture()
+    picture.origin[115, 507] = Origin.FILLED
+    (found,) = suggested(weld, picture)
+    assert holds(found, 50.0, 2.0)
 
 
 def test_without_weld_or_noise_map_there_are_none() -> None:
