@@ -21,7 +21,7 @@ from pipeline.io.strip import StripMaps, read_maps, read_strip
 from pipeline.kernels.resample import noise_left
 from pipeline.model import FloatArray, Origin
 from pipeline.run import RunResult, run_weld
-from pipeline.stages.matching import REDUCE
+from pipeline.stages.views import REDUCE
 from tests.real.real_scan import PICTURES, PITCH_MM, CutScan, cut_into_scan
 
 MODEL_PX = 0.02
