@@ -94,17 +94,6 @@ class Frame:
 
 
 @dataclass(frozen=True, slots=True)
-class Measure:
-    """A number that a stage found, with its unit; write-only: no stage reads it."""
-
-    id: str
-    stage: str
-    value: float | int | None
-    unit: str = ""
-    note: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class StripGrid:
     """Where the strip's pixels lie: column j at ``s_first_mm + j * pitch_mm``, row i at ``z``.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -107,22 +107,26 @@ def _plane(exposure: ExposureGeometry, side: Side) -> ExposureGeometry:
     )
 
 
+def _sharpness(iqis: Sequence[IqiRead]) -> Iterator[tuple[IqiRead, float, float]]:
+    """The duplex gauges that tell SR_b: each with it and its standard deviation, mm."""
+    for one in iqis:
+        if one.duplex is not None and one.duplex.sr_b_mm is not None:
+            yield one, one.duplex.sr_b_mm, one.duplex.sigma_mm or 0.0
+
+
 def spot_remarks(iqis: Sequence[IqiRead], known: Known) -> list[str]:
     """Where a duplex gauge shows less unsharpness in all than the told focal spot makes alone."""
     exposure = known.exposure
     if exposure is None or exposure.focal_spot_mm is None:
         return []
     said = []
-    for one in iqis:
-        found = one.duplex.sr_b_mm if one.duplex else None
-        if one.duplex is None or found is None:
-            continue
+    for one, found_mm, sigma_mm in _sharpness(iqis):
         plane = _plane(exposure, one.plan.side)
         alone_mm = image_sr_b_mm(plane.unsharpness_mm or 0.0, 0.0, plane.magnification) * 2
-        most_mm = 2 * (found + 2 * (one.duplex.sigma_mm or 0.0))
+        most_mm = 2 * (found_mm + 2 * sigma_mm)
         if alone_mm > most_mm:
             said.append(
-                f"at {one.plan.s_mm:.0f} mm the picture's unsharpness in all is {2 * found:.3g} "
+                f"at {one.plan.s_mm:.0f} mm the picture's unsharpness in all is {2 * found_mm:.3g} "
                 f"mm, but a focal spot of {exposure.focal_spot_mm:g} mm alone would make "
                 f"{alone_mm:.3g} mm there: the spot must have been told wrong (too large), or the "
                 "geometry"
@@ -139,15 +143,12 @@ def blur_remarks(iqis: Sequence[IqiRead], known: Known) -> list[str]:
     if exposure is None or detector_mm is None or exposure.focal_spot_mm is None:
         return []
     said = []
-    for one in iqis:
-        found = one.duplex.sr_b_mm if one.duplex else None
-        if one.duplex is None or found is None:
-            continue
+    for one, found_mm, sigma_mm in _sharpness(iqis):
         plane = _plane(exposure, one.plan.side)
         due_mm = image_sr_b_mm(plane.unsharpness_mm or 0.0, detector_mm, plane.magnification)
-        if found - 2 * (one.duplex.sigma_mm or 0.0) > _BLURRED * due_mm:
+        if found_mm - 2 * sigma_mm > _BLURRED * due_mm:
             said.append(
-                f"at {one.plan.s_mm:.0f} mm the strip is less sharp, SR_b {found:.3g} mm, than "
+                f"at {one.plan.s_mm:.0f} mm the strip is less sharp, SR_b {found_mm:.3g} mm, than "
                 f"panel and geometry make it, {due_mm:.3g} mm: something moved during the "
                 "exposures, frames lie in wrong places, or the focal spot is larger than told"
             )

@@ -24,8 +24,8 @@ from pipeline.quality.noise.windows import Window, WindowPlan, place_windows
 class NoiseAt:
     """What one window of the strip shows.
 
-    ``snr`` is that of a strip pixel, line by line (``measure_snr``), the metal's surface counted as
-    noise; ``snr_white`` what it would be without resampling, as on the panel, and ``snr_n`` that
+    ``snr`` is that of a strip pixel, line by line (``measure_snrs``), the metal's surface counted
+    as noise; ``snr_white`` what it would be without resampling, as on the panel, and ``snr_n`` that
     for the standard sharpness; each with its standard deviation. ``predicted_snr`` is mean over the
     noise that the strip's map predicts from dose, and ``frames`` how many frames measured the
     window, its median; None where there are no maps. ``snr_n`` is None without an SR_b.

@@ -41,29 +41,6 @@ def snr_n(snr: float, sr_b_mm: float, aperture_mm: float = REFERENCE_MM) -> floa
     return snr * aperture_mm / sr_b_mm
 
 
-def measure_snr(
-    values: NDArray[Any],
-    *,
-    group: int = 20,
-    good: NDArray[np.bool_] | None = None,
-    taken: int = 2,
-    correlation: tuple[float, ...] = (1.0,),
-) -> Snr | None:
-    """The SNR of a window of pixels; None where no group is whole, or there is no noise at all.
-
-    ``values`` (rows, columns), linear in dose, is cut into groups of ``group`` pixels side by side
-    in a row, from the left; a rest at the right, and groups with a pixel that isn't ``good``, don't
-    count. Of each group the mean, or with ``taken`` = 2 a straight line, is taken away: the slope
-    of beam and wall over 20 pixels isn't noise. Nothing more: what the metal's surface does within
-    a group counts as noise, as in the standard's way. Noise over mean is made unbiased by
-    ``group_spread``, for noise that is correlated too.
-    """
-    only = None if good is None else good[np.newaxis]
-    return measure_snrs(
-        values[np.newaxis], group=group, good=only, taken=taken, correlation=correlation
-    )[0]
-
-
 def measure_snrs(
     windows: NDArray[Any],
     *,
@@ -72,8 +49,15 @@ def measure_snrs(
     taken: int = 2,
     correlation: tuple[float, ...] = (1.0,),
 ) -> list[Snr | None]:
-    """``measure_snr`` of many windows of one shape: ``windows``, ``good`` (windows, rows,
-    columns)."""
+    """The SNR of each window; None where no group is whole, or there is no noise at all.
+
+    ``windows`` and ``good`` (windows, rows, columns): pixels linear in dose, cut into groups of
+    ``group`` side by side in a row, from the left; a rest at the right, and groups with a pixel
+    that isn't ``good``, don't count. Of each group the mean, or with ``taken`` = 2 a straight line,
+    is taken away: the slope of beam and wall over 20 pixels isn't noise. Nothing more: what the
+    metal's surface does within a group counts as noise, as in the standard's way. Noise over mean
+    is made unbiased by ``group_spread``, for noise that is correlated too.
+    """
     if group < taken + 2:
         raise ValueError(f"a group of {group} is too small to take {taken} values from it")
     count, columns = len(windows), windows.shape[2] // group * group

@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
 from pipeline.kernels.line_noise import group_spread
-from pipeline.quality.noise.snr import REFERENCE_MM, measure_snr, measure_snrs, snr_n
+from pipeline.quality.noise.snr import REFERENCE_MM, Snr, measure_snrs, snr_n
+
+
+def measure_snr(values: np.ndarray, good: np.ndarray | None = None, **how: Any) -> Snr | None:
+    """Of a single window."""
+    return measure_snrs(values[np.newaxis], good=None if good is None else good[np.newaxis], **how)[
+        0
+    ]
 
 
 def test_the_factor_for_twenty_values_is_the_published_one() -> None:
