@@ -14,7 +14,7 @@ from pipeline.io.strip import read_maps, read_strip
 from pipeline.model import StripGrid
 from pipeline.quality.noise.noise_measures import NoiseMeasures, measure_noise
 from pipeline.quality.noise.resampled_noise import resampled_correlation
-from pipeline.quality.noise.snr import measure_snr, snr_n
+from pipeline.quality.noise.snr import measure_snrs, snr_n
 from pipeline.quality.noise.windows import Window, WindowPlan
 from pipeline.run import run_weld
 from pipeline.simulation.presets import get_preset
@@ -65,7 +65,7 @@ def _noise_only(
     seen = truth[rows, slice(*window.columns)].astype(np.float64)
     covariance = resampled_correlation()
     correlation = tuple(one / covariance[0] for one in covariance)
-    found = measure_snr(strip[window.pixels] / seen, correlation=correlation)
+    (found,) = measure_snrs((strip[window.pixels] / seen)[np.newaxis], correlation=correlation)
     assert found is not None
     return found.value, found.groups
 
