@@ -15,8 +15,8 @@ from pipeline.errors import CalibrationError
 from pipeline.io.calibration_library import is_library, read_library
 from pipeline.io.calibration_store import read_calibration
 from pipeline.io.folders import new_folder
-from pipeline.outputs.calibration_page import render_calibration_page
-from pipeline.outputs.comparison import comparison_picture, comparison_record
+from pipeline.outputs.calibration.comparison import comparison_picture, comparison_record
+from pipeline.outputs.calibration.page import render_calibration_page
 from pipeline.quality.acceptance_limits import AcceptanceLimits
 from pipeline.quality.ageing import Acceptance, judge_acceptance
 

@@ -227,7 +227,7 @@ def stitch(
         show(as_json, record, "\n".join(lines))
         return
 
-    from pipeline.outputs.page import render_page
+    from pipeline.outputs.report.page import render_page
     from pipeline.run import run_weld
 
     with ProgressLines(quiet) as progress:

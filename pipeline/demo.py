@@ -10,7 +10,7 @@ from pipeline.calibrate import run_calibrate
 from pipeline.config.calibrate import load_calibrate_config
 from pipeline.config.weld import load_weld_config
 from pipeline.errors import OutputError
-from pipeline.outputs.page import render_page
+from pipeline.outputs.report.page import render_page
 from pipeline.run import Progress, RunResult, run_weld
 from pipeline.simulation.presets import get_preset
 from pipeline.simulation.write import write_scan

@@ -7,7 +7,7 @@ import subprocess
 from pathlib import Path
 
 from pipeline.config.weld import load_weld_config
-from pipeline.outputs.page import render_page
+from pipeline.outputs.report.page import render_page
 from pipeline.run import run_weld
 from tests.weld_folder import COMMAND, WeldFolder, digests
 

@@ -11,7 +11,7 @@ from pipeline.cli import run
 from pipeline.config.weld import load_weld_config
 from pipeline.errors import TableError
 from pipeline.noted import measure_noted
-from pipeline.outputs.page import render_page
+from pipeline.outputs.report.page import render_page
 from pipeline.quality.log import QualityLog
 from pipeline.quality.noted.indication import MeasuredIndication
 from pipeline.run import run_weld

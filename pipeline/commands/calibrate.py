@@ -163,7 +163,7 @@ def check(
     """
     from pipeline.assess import PAGE, acceptance_record, assess, write_assessment
     from pipeline.config.calibrate import load_calibrate_config
-    from pipeline.outputs.calibration_page import reasons_told
+    from pipeline.outputs.calibration.page import reasons_told
 
     limits = None if config is None else load_calibrate_config(config).acceptance
     assessed = assess(folder, first=first, library=library, limits=limits)

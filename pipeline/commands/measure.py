@@ -108,7 +108,7 @@ def _measure(
 
     from pipeline.measure import SCHEMA, measure_strip
     from pipeline.noted import measure_noted
-    from pipeline.outputs.indications import indications_text
+    from pipeline.outputs.report.told.indications import indications_text
     from pipeline.record import software
 
     found = [measure_strip(path, config=config, pitch_mm=pitch_mm) for path in strips]

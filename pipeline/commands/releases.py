@@ -76,7 +76,7 @@ def release(
     The library is begun if there is none. The folder stays as it is.
     """
     from pipeline.config.calibrate import load_calibrate_config
-    from pipeline.outputs.calibration_page import reasons_told
+    from pipeline.outputs.calibration.page import reasons_told
     from pipeline.release import Decision
     from pipeline.release import release as run
 

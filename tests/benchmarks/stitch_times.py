@@ -12,7 +12,7 @@ import time
 from pathlib import Path
 
 from pipeline.config.weld import load_weld_config
-from pipeline.outputs.page import render_page
+from pipeline.outputs.report.page import render_page
 from pipeline.run import run_weld
 
 

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from pipeline.config.weld import load_weld_config
 from pipeline.io.positions import read_positions
-from pipeline.outputs.page import render_page
+from pipeline.outputs.report.page import render_page
 from pipeline.run import run_weld
 from tests.benchmarks.peers.peak import peak_bytes
 

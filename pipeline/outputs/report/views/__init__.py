@@ -1,0 +1,1 @@
+"""Pictures cut from the strip."""
