@@ -1,10 +1,12 @@
 """Where a point of the pipe's outer surface falls on the panel, and back.
 
 Carriage frame: origin on the pipe's axis, x radial through the panel's centre, y along the scan
-direction, z along the pipe. The panel's plane is x = L; its columns run along y, its rows along z.
-A ray from the source (xs, ys, zs) through the surface point (R cos φ, R sin φ, z) meets the plane
-at the scale t = (L − xs)/(R cos φ − xs): plain central projection. Where the carriage rides higher
-or lower as it goes round, L changes with its angle: ``lift_mm`` in what follows.
+direction, z along the pipe. The panel's centre lies in the plane x = L, and but for its tilts the
+whole panel does; its columns run along y, its rows along z. A ray from the source (xs, ys, zs)
+through the surface point (R cos φ, R sin φ, z) meets the plane at the scale
+t = (L − xs)/(R cos φ − xs): plain central projection; a tilted panel it meets a little before or
+after. Where the carriage rides higher or lower as it goes round, L changes with its angle:
+``lift_mm`` in what follows.
 """
 
 from __future__ import annotations
@@ -31,7 +33,11 @@ class Arrangement(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Panel:
-    """The flat panel in its carriage: pixel (0, 0) is a corner, centres lie at integers."""
+    """The flat panel in its carriage: pixel (0, 0) is a corner, centres lie at integers.
+
+    It is turned about its centre: rolled on a plate that was pitched and then, with its line along
+    the scan, yawed.
+    """
 
     rows: int
     columns: int
@@ -39,21 +45,44 @@ class Panel:
     roll_rad: float = 0.0  # about the panel's normal, +y towards +z
     offset_y_mm: float = 0.0
     offset_z_mm: float = 0.0
+    yaw_rad: float = 0.0  # about its line along the pipe, the +y side away from the pipe
+    pitch_rad: float = 0.0  # about its line along the scan, the +z side away from the pipe
+
+    @property
+    def axes(self) -> Array:
+        """(3, 3): unit vectors (x, y, z) along its columns, along its rows, and out of it."""
+        cos_r, sin_r = math.cos(self.roll_rad), math.sin(self.roll_rad)
+        cos_y, sin_y = math.cos(self.yaw_rad), math.sin(self.yaw_rad)
+        cos_p, sin_p = math.cos(self.pitch_rad), math.sin(self.pitch_rad)
+        along = np.array([sin_y, cos_y, 0.0])
+        across = np.array([sin_p * cos_y, -sin_p * sin_y, cos_p])
+        out = np.array([cos_p * cos_y, -cos_p * sin_y, -sin_p])
+        return np.stack([along * cos_r + across * sin_r, across * cos_r - along * sin_r, out])
 
     def to_pixel(self, u: Values, v: Values) -> tuple[Array, Array]:
-        """The (column, row) of the point (u, v) of the panel's plane, mm to pixels."""
-        cos, sin = math.cos(self.roll_rad), math.sin(self.roll_rad)
+        """The (column, row) of the panel's point at y = ``u``, z = ``v``, mm to pixels."""
+        (_, c_y, c_z), (_, r_y, r_z), (n_x, _, _) = self.axes
         y, z = np.subtract(u, self.offset_y_mm), np.subtract(v, self.offset_z_mm)
-        column = (y * cos + z * sin) / self.pitch_mm + (self.columns - 1) / 2
-        row = (z * cos - y * sin) / self.pitch_mm + (self.rows - 1) / 2
+        column = (y * r_z - z * r_y) / (n_x * self.pitch_mm) + (self.columns - 1) / 2
+        row = (z * c_y - y * c_z) / (n_x * self.pitch_mm) + (self.rows - 1) / 2
         return column, row
 
     def to_plane(self, column: Values, row: Values) -> tuple[Array, Array]:
-        """The point (u, v) in mm of the panel's plane at (column, row)."""
-        cos, sin = math.cos(self.roll_rad), math.sin(self.roll_rad)
+        """Where the panel's (column, row) lies, y and z in mm."""
+        a, b = self._from_centre(column, row)
+        (_, c_y, c_z), (_, r_y, r_z), _ = self.axes
+        return a * c_y + b * r_y + self.offset_y_mm, a * c_z + b * r_z + self.offset_z_mm
+
+    def beyond_mm(self, column: Values, row: Values) -> Array:
+        """How far beyond the plane through its centre the panel's (column, row) lies."""
+        a, b = self._from_centre(column, row)
+        (c_x, _, _), (r_x, _, _), _ = self.axes
+        return np.asarray(a * c_x + b * r_x)
+
+    def _from_centre(self, column: Values, row: Values) -> tuple[Array, Array]:
         a = np.subtract(column, (self.columns - 1) / 2) * self.pitch_mm
         b = np.subtract(row, (self.rows - 1) / 2) * self.pitch_mm
-        return a * cos - b * sin + self.offset_y_mm, a * sin + b * cos + self.offset_z_mm
+        return a, b
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +144,8 @@ def lift_waves(theta: Values, orders: int) -> Array:
 def project(
     geometry: ScanGeometry, source: Source, phi: Values, z_mm: Values, lift_mm: Values = 0.0
 ) -> tuple[Array, Array]:
-    """The point (u, v) of the panel's plane, mm, where the surface point (φ, z) is seen.
+    """The point (u, v) of the plane through the panel's centre, square to the radius, mm, where
+    the surface point (φ, z) is seen.
 
     φ in rad from the panel's centre; any shapes that broadcast.
     """
@@ -132,10 +162,11 @@ def unproject(
 ) -> tuple[Array, Array]:
     """The surface point (φ in rad, z in mm) that is seen at (u, v): the inverse of `project`.
 
-    The ray leaves the pipe at the farther of its two meetings with the cylinder.
+    The ray leaves the pipe at the farther of its two meetings with the cylinder. For a point of a
+    tilted panel ``lift_mm`` holds how far that lies `Panel.beyond_mm` too.
     """
     xs, ys, zs = source
-    dx = np.subtract(geometry.panel_distance_mm + lift_mm, xs)
+    dx = np.subtract(np.add(geometry.panel_distance_mm, lift_mm), xs)
     dy = np.subtract(u, ys)
     a = dx * dx + dy * dy
     b = xs * dx + ys * dy
@@ -159,7 +190,34 @@ def surface_to_pixel(
     theta = np.divide(position_mm, geometry.radius_mm)
     source, lift = geometry.source(theta, axial_mm), geometry.lift_mm(theta)
     phi = np.subtract(s_mm, position_mm) / geometry.radius_mm
-    return panel.to_pixel(*project(geometry, source, phi, np.subtract(z_mm, axial_mm), lift))
+    u, v = project(geometry, source, phi, np.subtract(z_mm, axial_mm), lift)
+    share = share_of_ray(geometry, panel, source, u, v, lift)
+    return panel.to_pixel(*along_ray(source, u, v, share))
+
+
+def share_of_ray(
+    geometry: ScanGeometry,
+    panel: Panel,
+    source: Source,
+    u: Values,
+    v: Values,
+    lift_mm: Values = 0.0,
+) -> Array:
+    """Which part of the way from the source to the point (u, v) of `project` a ray has gone when
+    it meets the panel: 1 without tilts, but for rounding."""
+    xs, ys, zs = source
+    n_x, n_y, n_z = panel.axes[2]
+    y, z = panel.offset_y_mm, panel.offset_z_mm
+    away = n_x * np.subtract(np.add(geometry.panel_distance_mm, lift_mm), xs)
+    away = away + n_y * np.subtract(y, ys) + n_z * np.subtract(z, zs)
+    return np.asarray(away / (away + n_y * np.subtract(u, y) + n_z * np.subtract(v, z)))
+
+
+def along_ray(source: Source, u: Values, v: Values, share: Values) -> tuple[Array, Array]:
+    """The y and z of the point at the ``share`` of the way from the source to (u, v)."""
+    _, ys, zs = source
+    y = np.add(ys, share * np.subtract(u, ys))
+    return np.asarray(y), np.asarray(np.add(zs, share * np.subtract(v, zs)))
 
 
 def pixel_to_surface(
@@ -173,20 +231,30 @@ def pixel_to_surface(
     """The surface point (s, z), mm, that a frame sees at (column, row)."""
     theta = np.divide(position_mm, geometry.radius_mm)
     source, lift = geometry.source(theta, axial_mm), geometry.lift_mm(theta)
+    lift = np.add(lift, panel.beyond_mm(column, row))
     phi, z = unproject(geometry, source, *panel.to_plane(column, row), lift)
     return position_mm + geometry.radius_mm * phi, z + axial_mm
 
 
 def relative_flux(
-    geometry: ScanGeometry, source: Source, u: Values, v: Values, lift_mm: Values = 0.0
+    geometry: ScanGeometry,
+    source: Source,
+    u: Values,
+    v: Values,
+    lift_mm: Values = 0.0,
+    normal: Array | None = None,
 ) -> Array:
     """Photons per panel area at (u, v), relative to the panel's centre with the nominal source.
 
     Inverse square and obliquity of a point source over a plane: (L − xs)/d³; no heel, no path.
+    ``normal`` (x, y, z) of a tilted panel, whose `Panel.beyond_mm` ``lift_mm`` then holds too.
     """
     xs, ys, zs = source
-    height = np.subtract(geometry.panel_distance_mm + lift_mm, xs)
-    distance_sq = height**2 + np.subtract(u, ys) ** 2 + np.subtract(v, zs) ** 2
+    height = np.subtract(np.add(geometry.panel_distance_mm, lift_mm), xs)
+    y, z = np.subtract(u, ys), np.subtract(v, zs)
+    distance_sq = height**2 + y**2 + z**2
+    if normal is not None:
+        height = height * normal[0] + y * normal[1] + z * normal[2]
     nominal = geometry.panel_distance_mm
     if geometry.arrangement is Arrangement.TWO_WALL:
         nominal += geometry.source_distance_mm

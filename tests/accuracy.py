@@ -89,6 +89,8 @@ def true_view(solved: Solved) -> tuple[ScanGeometry, Panel]:
         panel["columns"],
         panel["pitch_mm"],
         roll_rad=math.radians(told["roll_deg"]),
+        yaw_rad=math.radians(told["yaw_deg"]),
+        pitch_rad=math.radians(told["pitch_deg"]),
     )
 
 
@@ -106,7 +108,14 @@ def _solved_view(solved: Solved) -> tuple[ScanGeometry, Panel]:
             geometry.source_distance_mm,
             tuple(found["lift_off_mm"]),
         ),
-        Panel(panel.rows, panel.columns, panel.pitch_mm, roll_rad=math.radians(found["roll_deg"])),
+        Panel(
+            panel.rows,
+            panel.columns,
+            panel.pitch_mm,
+            roll_rad=math.radians(found["roll_deg"]),
+            yaw_rad=math.radians(found["yaw_deg"]),
+            pitch_rad=math.radians(found["pitch_deg"]),
+        ),
     )
 
 

@@ -32,6 +32,8 @@ PANELS = st.builds(
     roll_rad=st.floats(-0.1, 0.1),
     offset_y_mm=st.floats(-5, 5),
     offset_z_mm=st.floats(-5, 5),
+    yaw_rad=st.floats(-0.05, 0.05),
+    pitch_rad=st.floats(-0.05, 0.05),
 )
 PANORAMIC = st.builds(
     ScanGeometry,

@@ -2,9 +2,10 @@
 
 The unrolling is separable in the sense of Catmull and Smith (1980): a panel row is resampled along
 the columns first, the result along the rows. For the strip's column j the panel column is
-``c0[j] + slope * row`` (the slope is the panel's roll) and the panel row of the strip's row i is
-``r0[j] + i * step[j]``; both follow exactly from the projection. A block of strip columns keeps
-everything in the cache.
+``c0[j] + slope[j] * row`` (the slope is the panel's roll) and the panel row of the strip's row i is
+``r0[j] + i * step[j] / (1 + bend[j] * i)`` (the bend is the panel's pitch; without it the rows are
+evenly spaced and the slopes equal); both follow exactly from the projection. A block of strip
+columns keeps everything in the cache.
 
 The interpolation is six-point Lagrange: exact for polynomials up to the fifth degree, modulation
 transfer at half the Nyquist frequency at least 0.95 at any phase.
@@ -21,8 +22,9 @@ import numpy as np
 BLOCK = 64  # strip columns in a block; a block of a 1,500-row panel lies in a 1 MB cache
 
 # Rows of a block's column table, float32 (COLUMN_TABLE, n).
-C0, R0, STEP, SCALE, WEIGHT, NOISE_FIXED, NOISE_LINEAR, NOISE_SQUARE = range(8)
-COLUMN_TABLE = 8
+C0, R0, STEP, SLOPE, BEND, SCALE, WEIGHT, NOISE_FIXED, NOISE_LINEAR, NOISE_SQUARE = range(10)
+COLUMN_TABLE = 10
+PLACES = 5  # of these the first, which say where the panel is read
 
 # What a tile sums up, float32 (strip rows, TILE_SUMS, n).
 SUM_WEIGHT, SUM_VALUE, SUM_VARIANCE, COUNT = range(4)
@@ -68,10 +70,19 @@ def noise_left(f):  # type: ignore[no-untyped-def]
 
 
 @nb.njit(inline="always")
-def _column_taps(table, shift, last, first_of, weights):  # type: ignore[no-untyped-def]
+def _any(line):  # type: ignore[no-untyped-def]
+    """Whether any is not 0."""
+    found = False
+    for j in range(line.shape[0]):
+        found |= line[j] != 0
+    return found
+
+
+@nb.njit(inline="always")
+def _column_taps(table, row, last, first_of, weights):  # type: ignore[no-untyped-def]
     """First panel column and weights of every strip column; off the panel the nearest place."""
     for j in range(table.shape[1]):
-        x = min(max(table[C0, j] + shift, _f32(2)), last)
+        x = min(max(table[C0, j] + table[SLOPE, j] * row, _f32(2)), last)
         k = np.int32(x)
         first_of[j] = k - 2
         w0, w1, w2, w3, w4, w5 = taps(x - _f32(k))
@@ -103,18 +114,24 @@ def _row_span(table, rows_out, rows):  # type: ignore[no-untyped-def]
     low, high = _f32(rows), _f32(0)
     for j in range(table.shape[1]):
         low = min(low, table[R0, j])
-        high = max(high, table[R0, j] + table[STEP, j] * _f32(rows_out))
+        at = _f32(rows_out)
+        high = max(high, table[R0, j] + table[STEP, j] * at / (_f32(1) + table[BEND, j] * at))
     first, end = np.int64(low) - 3, np.int64(high) + 5
     return min(max(first, 0), rows - 7), min(max(end, 7), rows)
 
 
 @nb.njit(inline="always")
-def _panel_rows(table, i, last, y, above):  # type: ignore[no-untyped-def]
+def _panel_rows(table, bent, i, last, y, above):  # type: ignore[no-untyped-def]
     """Panel row ``y`` of every column at strip row i (beyond the panel the nearest place), the
     row ``above`` it, and the smallest and largest of these."""
     n = table.shape[1]
-    for j in range(n):
-        y[j] = min(max(table[R0, j] + table[STEP, j] * _f32(i), _f32(2)), last)
+    if bent:
+        for j in range(n):
+            way = table[STEP, j] * _f32(i) / (_f32(1) + table[BEND, j] * _f32(i))
+            y[j] = min(max(table[R0, j] + way, _f32(2)), last)
+    else:
+        for j in range(n):
+            y[j] = min(max(table[R0, j] + table[STEP, j] * _f32(i), _f32(2)), last)
     for j in range(n):
         above[j] = np.int32(y[j])
     low = high = above[0]
@@ -141,49 +158,49 @@ def _along_rows(between, y, above, k, out):  # type: ignore[no-untyped-def]
 
 
 @nb.njit(inline="always")
-def _noise_left(table, slope, y, out):  # type: ignore[no-untyped-def]
+def _noise_left(table, y, out):  # type: ignore[no-untyped-def]
     """Part of white noise's variance that the interpolation leaves, at every column's phases."""
     for j in range(y.shape[0]):
-        x = max(table[C0, j] + slope * y[j], _f32(0))
+        x = max(table[C0, j] + table[SLOPE, j] * y[j], _f32(0))
         out[j] = noise_left(x - _f32(np.int32(x))) * noise_left(y[j] - _f32(np.int32(y[j])))
 
 
-@nb.njit(nogil=True, cache=True)
-def unroll_block(values, table, slope, out):  # type: ignore[no-untyped-def]
+@nb.njit(nogil=True, cache=True, error_model="numpy")
+def unroll_block(values, table, out):  # type: ignore[no-untyped-def]
     """Write a block of the unrolled frame into ``out`` (strip rows, n), float32.
 
     ``values`` (rows, columns) float32; ``table`` as for `accumulate_block`, of which only the first
-    three rows count; ``slope`` panel columns a panel row.
+    PLACES rows count.
     """
     rows, columns = values.shape
     n = table.shape[1]
     between = np.empty((rows, n), dtype=np.float32)
     first_of, weights = np.empty(n, dtype=np.int32), np.empty((6, n), dtype=np.float32)
     y, above = np.empty(n, dtype=np.float32), np.empty(n, dtype=np.int32)
+    slanted, bent = _any(table[SLOPE]), _any(table[BEND])
     first, end = _row_span(table, out.shape[0], rows)
     for row in range(first, end):
-        if slope != 0 or row == first:
-            _column_taps(table, slope * _f32(row), _f32(columns - 4), first_of, weights)
+        if slanted or row == first:
+            _column_taps(table, _f32(row), _f32(columns - 4), first_of, weights)
         _along_columns(values[row], first_of, weights, _f32(1), between[row])
     for i in range(out.shape[0]):
-        low, high = _panel_rows(table, i, _f32(rows - 4), y, above)
+        low, high = _panel_rows(table, bent, i, _f32(rows - 4), y, above)
         for k in range(low, high + 1):
             _along_rows(between, y, above, k, out[i])
 
 
-@nb.njit(nogil=True, cache=True)
+@nb.njit(nogil=True, cache=True, error_model="numpy")
 def accumulate_block(  # type: ignore[no-untyped-def]
-    values, flags, table, slope, row_scale, row_weight, tile, spread
+    values, flags, table, row_scale, row_weight, tile, spread
 ):
     """Add a frame to a block of the strip.
 
     ``values`` (rows, columns) float32, corrected; ``flags`` (rows, columns) uint8, 0 is good.
-    ``table`` (COLUMN_TABLE, n) float32: place on the panel (C0, R0, STEP), factor on the values,
+    ``table`` (COLUMN_TABLE, n) float32: place on the panel (C0 to BEND), factor on the values,
     weight, and the variance of a value v as NOISE_FIXED + NOISE_LINEAR·v + NOISE_SQUARE·v².
-    ``slope`` float32 panel columns a panel row; ``row_scale`` (rows,) float32 factor on the panel's
-    rows, near 1 (the noise doesn't follow it); ``row_weight`` (rows,) float32 taper, 0 at both
-    ends. ``tile`` (strip rows, TILE_SUMS, n) and ``spread`` (every SPREAD_ROWS-th strip row,
-    SPREAD_SUMS, n), both float32, are added to.
+    ``row_scale`` (rows,) float32 factor on the panel's rows, near 1 (the noise doesn't follow it);
+    ``row_weight`` (rows,) float32 taper, 0 at both ends. ``tile`` (strip rows, TILE_SUMS, n) and
+    ``spread`` (every SPREAD_ROWS-th strip row, SPREAD_SUMS, n), both float32, are added to.
 
     A strip pixel whose four nearest panel pixels are not all good gets nothing from this frame.
     """
@@ -194,10 +211,11 @@ def accumulate_block(  # type: ignore[no-untyped-def]
     y, above = np.empty(n, dtype=np.float32), np.empty(n, dtype=np.int32)
     value, weight = np.empty(n, dtype=np.float32), np.empty(n, dtype=np.float32)
     variance = np.empty(n, dtype=np.float32)
+    slanted, bent = _any(table[SLOPE]), _any(table[BEND])
     first, end = _row_span(table, tile.shape[0], rows)
     for row in range(first, end):
-        if slope != 0 or row == first:
-            _column_taps(table, slope * _f32(row), _f32(columns - 4), first_of, weights)
+        if slanted or row == first:
+            _column_taps(table, _f32(row), _f32(columns - 4), first_of, weights)
         _along_columns(values[row], first_of, weights, row_scale[row], between[row])
         line, fine = flags[row], good[row]
         for j in range(n):
@@ -205,7 +223,7 @@ def accumulate_block(  # type: ignore[no-untyped-def]
             bad = line[q + np.uintp(2)] | line[q + np.uintp(3)]
             fine[j] = _f32(1) if bad == 0 else _f32(0)
     for i in range(tile.shape[0]):
-        low, high = _panel_rows(table, i, _f32(rows - 4), y, above)
+        low, high = _panel_rows(table, bent, i, _f32(rows - 4), y, above)
         for k in range(low, high + 1):
             _along_rows(between, y, above, k, value)
             taper, fine = row_weight[k], good[k : k + 2]
@@ -214,7 +232,7 @@ def accumulate_block(  # type: ignore[no-untyped-def]
                 weight[j] = w if above[j] == k else weight[j]
         for j in range(n):
             value[j] *= table[SCALE, j]
-        _noise_left(table, slope, y, variance)
+        _noise_left(table, y, variance)
         for j in range(n):
             positive = max(value[j], _f32(0))
             variance[j] *= table[NOISE_FIXED, j] + table[NOISE_LINEAR, j] * positive

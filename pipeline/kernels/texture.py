@@ -7,8 +7,7 @@ import numpy as np
 
 from pipeline.model import FloatImage
 
-_STEP = 4  # pixels of the picture a pixel of its background, which is far smoother
-_SPIKE = 0.05  # of a pixel's surroundings: more than thin wires and noise add to a single pixel
+SPIKE = 0.05  # of a pixel's surroundings: more than thin wires and noise add to a single pixel
 
 
 def without_spikes(values: FloatImage) -> FloatImage:
@@ -25,43 +24,32 @@ def without_spikes(values: FloatImage) -> FloatImage:
     bound = cv2.morphologyEx(values, cv2.MORPH_OPEN, along)
     other = cv2.morphologyEx(values, cv2.MORPH_OPEN, across)
     cv2.max(bound, other, dst=bound)
-    cv2.multiply(bound, 1 + _SPIKE, dst=bound)
+    cv2.multiply(bound, 1 + SPIKE, dst=bound)
     cut: FloatImage = cv2.min(values, bound)
     cv2.morphologyEx(cut, cv2.MORPH_CLOSE, along, dst=bound)
     cv2.morphologyEx(cut, cv2.MORPH_CLOSE, across, dst=other)
     cv2.min(bound, other, dst=bound)
-    cv2.multiply(bound, 1 - _SPIKE, dst=bound)
+    cv2.multiply(bound, 1 - SPIKE, dst=bound)
     return np.asarray(cv2.max(cut, bound, dst=cut))
 
 
 def texture_of(
-    values: FloatImage, *, floor: float, background_px: float, blur_px: float
+    values: FloatImage, *, floor: float, background_px: int, blur_px: float
 ) -> tuple[FloatImage, FloatImage]:
     """The fine structure of ``values``, and ``values`` themselves, both as natural logarithms.
 
-    Texture: log, minus a Gaussian background of standard deviation ``background_px``, smoothed by a
+    Texture: log, minus its running mean over ``background_px`` (odd) taken twice, smoothed by a
     Gaussian of ``blur_px``; so a frame's level and slow shading drop out and only what lies on the
-    metal remains. Values below ``floor`` count as ``floor``. Beside the texture the logarithm
-    itself is returned; both float32, of the shape of ``values``.
+    metal remains. The mean reaches ``background_px`` − 1 pixels and no further, and treats all
+    places alike: two frames that show the same metal, further than that from their ends, have the
+    same texture. Values below ``floor`` count as ``floor``. Beside the texture the logarithm itself
+    is returned; both float32, of the shape of ``values``.
     """
     logs = cv2.log(cv2.max(values, float(floor)))
-    rows, columns = values.shape
-    small = (max(columns // _STEP, 1), max(rows // _STEP, 1))
-    # Whole cells only, so that the coarse grid has exactly the stated step.
-    whole = logs[: small[1] * _STEP, : small[0] * _STEP]
-    coarse = cv2.resize(whole, small, interpolation=cv2.INTER_AREA)
-    smooth = cv2.GaussianBlur(coarse, (0, 0), background_px / _STEP, borderType=cv2.BORDER_REFLECT)
-    whole_background = cv2.resize(
-        smooth, (whole.shape[1], whole.shape[0]), interpolation=cv2.INTER_LINEAR
-    )
-    if whole_background.shape != logs.shape:
-        whole_background = cv2.copyMakeBorder(
-            whole_background,
-            0,
-            rows - whole.shape[0],
-            0,
-            columns - whole.shape[1],
-            cv2.BORDER_REPLICATE,
+    background = logs
+    for _ in range(2):
+        background = cv2.blur(
+            background, (background_px, background_px), borderType=cv2.BORDER_REFLECT
         )
-    fine = cv2.subtract(logs, whole_background)
+    fine = cv2.subtract(logs, background)
     return cv2.GaussianBlur(fine, (0, 0), blur_px, borderType=cv2.BORDER_REFLECT), logs

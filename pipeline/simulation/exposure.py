@@ -81,6 +81,7 @@ def expose(
     nodes_row = node_centres(0, panel.rows)
     nodes_column = node_centres(0, panel.columns)
     u, v = panel.to_plane(nodes_column[None, :], nodes_row[:, None])
+    lift = lift + panel.beyond_mm(nodes_column[None, :], nodes_row[:, None])
     phi, z = unproject(geometry, source, u, v, lift)
     path = wall_path(geometry, source, phi, z, wall_mm)
     near = path * wall_mm if geometry.arrangement is Arrangement.TWO_WALL else np.zeros_like(path)
@@ -90,7 +91,7 @@ def expose(
             (z + axial_mm - thickness.z_first_mm) / thickness.pitch_z_mm,
             path,
             near,
-            relative_flux(geometry, source, u, v, lift),
+            relative_flux(geometry, source, u, v, lift, panel.axes[2]),
         ]
     )
     fine = np.empty((panel.rows * SUB, panel.columns * SUB), dtype=np.float32)

@@ -22,6 +22,9 @@ TICK_SPACING_MM = 10.0
 TICK_HALF_WIDTH_MM = 0.25
 SHORT_TICK = 0.6  # of a long one
 LEAD_MM = 0.8
+GAUGE_TURNS = (0.12, 0.45, 0.79)
+"""Where gauges of single wires begin, in parts of a turn from the datum; each has a duplex gauge
+before it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,10 +84,10 @@ def place_items(
         for element, density in (("Pb", 11.35), ("W", 19.3), ("Pt", 21.45))
     }
     items = list(_tape(circumference, layout, heavy["Pb"] * LEAD_MM))
-    for turn in (0.12, 0.45, 0.79):
-        items += _wire_gauge(turn * circumference, layout, heavy["Pb"] * LEAD_MM)
-        before = turn * circumference - len(DUPLEX_MM) * layout.duplex_spacing_mm - 5
-        items += _duplex_gauge(before, layout, heavy)
+    for turn in GAUGE_TURNS:
+        s_mm = turn * circumference
+        items += _wire_gauge(s_mm, layout, heavy["Pb"] * LEAD_MM)
+        items += _duplex_gauge(duplex_first_mm(s_mm, layout), layout, heavy)
     items += _indications(circumference, shape, rng)
     items += _spatter(circumference, shape, rng)
     return tuple(items)
@@ -123,6 +126,11 @@ def _wire_gauge(s_mm: float, layout: Layout, lead_mm: float) -> Iterator[Item]:
     z = -layout.wire_half_length_mm - small
     yield _text("F", (s_mm, z), small, lead_mm)
     yield _text("10 FE", (s_mm + 3.5 * small, z), small, lead_mm)
+
+
+def duplex_first_mm(wires_s_mm: float, layout: Layout) -> float:
+    """Where the duplex gauge before the single wires that begin there has its first pair."""
+    return wires_s_mm - len(DUPLEX_MM) * layout.duplex_spacing_mm - 5
 
 
 def _duplex_gauge(s_mm: float, layout: Layout, heavy: dict[str, float]) -> Iterator[Item]:

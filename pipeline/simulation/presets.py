@@ -163,6 +163,14 @@ _HARD24 = replace(
     snr=80.0,
 )
 
+_TILTED24 = replace(
+    _HARD24,
+    name="tilted24",
+    about="hard24 with the panel tilted, by 0.2° along the scan and 0.15° along the pipe",
+    weld_id="W-0027",
+    panel=replace(_HARD24.panel, yaw_rad=math.radians(0.2), pitch_rad=math.radians(-0.15)),
+)
+
 _CONTINUOUS24 = replace(
     _RING24,
     name="continuous24",
@@ -172,7 +180,8 @@ _CONTINUOUS24 = replace(
 )
 
 PRESETS = {
-    preset.name: preset for preset in (_SMALL, _TWO_WALL, _ARC, _RING24, _HARD24, _CONTINUOUS24)
+    preset.name: preset
+    for preset in (_SMALL, _TWO_WALL, _ARC, _RING24, _HARD24, _TILTED24, _CONTINUOUS24)
 }
 
 

@@ -173,10 +173,10 @@ def flat_shape(preset: Preset) -> FloatImage:
     """The bare beam over the panel, 1 at its centre, from a source on the axis."""
     geometry = nominal_geometry(preset)
     panel = preset.panel
-    u, v = panel.to_plane(
-        *np.meshgrid(np.arange(float(panel.columns)), np.arange(float(panel.rows)))
-    )
-    flux: FloatArray = relative_flux(geometry, geometry.source(0.0), u, v)
+    at = np.meshgrid(np.arange(float(panel.columns)), np.arange(float(panel.rows)))
+    u, v = panel.to_plane(*at)
+    beyond, normal = panel.beyond_mm(*at), panel.axes[2]
+    flux: FloatArray = relative_flux(geometry, geometry.source(0.0), u, v, beyond, normal)
     return flux.astype(np.float32)
 
 

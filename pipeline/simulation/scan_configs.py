@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 from pipeline.geometry import Arrangement
+from pipeline.simulation.gauge_tables import iqi_tables, quality_table
 from pipeline.simulation.layout import TICK_HALF_WIDTH_MM, TICK_SPACING_MM
 from pipeline.simulation.presets import Preset
 
 SERIAL = "SIM-0001"
 GAIN_MODE = "normal"
 FRAME_TIME_S = 2.0
+FRAME_MA = 3.0
 FLAT_MA_S_PER_GV = 1e-4
 OPERATOR = "A. Example"
 EVALUATOR = "B. Example"
 LINE = "demonstration line"
 STATION = "0+000"
 PROCEDURE = "RT-EXAMPLE-1"
+
+_FAST = "Measures no image quality: stitch_quality.toml is the same scan with its gauges read."
+_QUALITY_TOO = "Measures image quality too, and reads the gauges on the weld."
 
 
 def panel_text(preset: Preset) -> str:
@@ -62,8 +67,13 @@ folder = "calibration"
 """
 
 
-def stitch_text(preset: Preset) -> str:
-    """The config for ``girthstrip stitch``: what is known on site, not the truth."""
+def stitch_text(preset: Preset, *, quality: bool = False) -> str:
+    """The config for ``girthstrip stitch``: what is known on site, not the truth.
+
+    With ``quality`` it also says what is asked of the picture and where the gauges lie, and names
+    a result folder of its own.
+    """
+    measured = f"{quality_table(preset, FRAME_MA * FRAME_TIME_S)}\n{iqi_tables(preset)}\n"
     geometry, tape = preset.geometry, preset.layout
     source = (
         f"source_distance_mm = {geometry.source_distance_mm:g}   # from the pipe's axis\n"
@@ -83,6 +93,7 @@ def stitch_text(preset: Preset) -> str:
     )
     return f"""# Scan of an invented weld: preset "{preset.name}", {preset.about}.
 # The geometry is the nominal one; what really was is in truth/truth.json.
+# {_QUALITY_TOO if quality else _FAST}
 
 [weld]
 id = "{preset.weld_id}"
@@ -121,8 +132,8 @@ long_z_mm = [{tape.long_z_mm[0]:g}, {tape.long_z_mm[1]:g}]   # where only the lo
 spacing_mm = {TICK_SPACING_MM:g}
 width_mm = {2 * TICK_HALF_WIDTH_MM:g}
 
-[output]
-folder = "result"
+{measured if quality else ""}[output]
+folder = "{"result_quality" if quality else "result"}"
 
 [stages]
 sequence = ["flat_field", "bad_pixels", "distortion", "registration", "blending"]

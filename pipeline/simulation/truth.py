@@ -105,6 +105,8 @@ def truth_record(scene: Scene, names: tuple[str, ...]) -> Mapping[str, object]:
             "source_axial_mm": geometry.source_axial_mm,
             "source_distance_mm": geometry.source_distance_mm,
             "roll_deg": math.degrees(preset.panel.roll_rad),
+            "yaw_deg": math.degrees(preset.panel.yaw_rad),
+            "pitch_deg": math.degrees(preset.panel.pitch_rad),
             "circumference_mm": geometry.circumference_mm,
         },
         "panel": {

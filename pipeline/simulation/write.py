@@ -20,6 +20,7 @@ from pipeline.simulation.scan import (
     scan_frames,
 )
 from pipeline.simulation.scan_configs import (
+    FRAME_MA,
     FRAME_TIME_S,
     calibrate_text,
     job_sheet_rows,
@@ -53,7 +54,8 @@ def write_scan(
     """Make the folder ``out`` with a whole simulated scan in it, or nothing; returns ``out``.
 
     ``frames/`` (16-bit TIFF and frames.csv), ``dark/``, ``flat_1/``, ``flat_2/``, ``job.csv``,
-    ``calibrate.toml``, ``stitch.toml`` and ``truth/`` (truth.json, bad_pixels.tif and strip.tif).
+    ``calibrate.toml``, ``stitch.toml``, ``stitch_quality.toml`` and ``truth/`` (truth.json,
+    bad_pixels.tif and strip.tif).
     The same preset and seed give the same bytes.
 
     Raises:
@@ -73,6 +75,8 @@ def write_scan(
         _write_csv(folder / "job.csv", job_sheet_rows(preset))
         (folder / "calibrate.toml").write_text(calibrate_text(preset), encoding="utf-8")
         (folder / "stitch.toml").write_text(stitch_text(preset), encoding="utf-8")
+        measured = stitch_text(preset, quality=True)
+        (folder / "stitch_quality.toml").write_text(measured, encoding="utf-8")
         _write_truth(folder / "truth", scene, names, progress)
     return out
 
@@ -116,7 +120,7 @@ def _write_table(path: Path, scene: Scene, names: tuple[str, ...]) -> None:
                 f"{stop.encoder_mm:.3f}",
                 time.isoformat(),
                 f"{kv:.0f}",
-                "3.0",
+                f"{FRAME_MA}",
                 f"{FRAME_TIME_S}",
                 f"{LATITUDE:.5f}",
                 f"{LONGITUDE:.5f}",

@@ -1,9 +1,9 @@
 """The adjustment: all positions, and what the ties tell of the geometry, in one least squares.
 
 Unknown are every frame's place along the scan and along the pipe and what all frames share (see
-``unknowns``): where the source stands off the axis, the panel's roll, its stand-off and how that
-varies round the ring, the encoder's scale. A tie says that two panel points see one surface point;
-the encoder says how far each step went; priors hold what neither tells.
+``unknowns``): where the source stands off the axis, the panel's roll and tilts, its stand-off and
+how that varies round the ring, the encoder's scale. A tie says that two panel points see one
+surface point; the encoder says how far each step went; priors hold what neither tells.
 """
 
 from __future__ import annotations
@@ -18,11 +18,13 @@ from pipeline.model import FloatArray
 from pipeline.stages.least_squares import Problem, Solution
 from pipeline.stages.matching import Ties
 from pipeline.stages.unknowns import (
+    PITCH,
     ROLL,
     SCALE,
     SOURCE_X,
     SOURCE_Y,
     STANDOFF,
+    YAW,
     Priors,
     likely_lift_mm,
     names_of,
@@ -31,6 +33,13 @@ from pipeline.stages.unknowns import (
 )
 
 __all__ = ["Adjustment", "Priors", "adjust"]
+
+# What stays as told when the ties hardly tell it: the priors' name for each.
+_SIGMA_OF = {
+    "yaw_deg": "yaw_sigma_rad",
+    "pitch_deg": "pitch_sigma_rad",
+    "standoff_mm": "standoff_sigma_mm",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +63,8 @@ class Adjustment:
     panel: Panel
     source_sigma_mm: tuple[float, float]
     roll_sigma_rad: float
+    yaw_sigma_rad: float
+    pitch_sigma_rad: float
     standoff_sigma_mm: float
     local_standoff_sigma_mm: float
     encoder_scale: float
@@ -118,12 +129,13 @@ def adjust(
 def _as_told_by_ties(
     problem: Problem, solution: Solution, use: np.ndarray
 ) -> tuple[Solution, FloatArray]:
-    """The solution with no more stand-off and lift-off than the ties speak for; its covariance.
+    """The solution with no more lift-off, stand-off and tilts than the ties speak for; its
+    covariance.
 
-    A steady carriage must not be given a lift-off made of noise, nor a stand-off that the ties
-    hardly tell be moved; but what they can't tell mustn't be taken as known either. So values come
-    from the likeliest spread of the waves and the stand-off as told, the covariance from the
-    largest spread that is about as likely and the stand-off's own uncertainty.
+    A steady carriage must not be given a lift-off made of noise, nor a stand-off or tilt that the
+    ties hardly tell be moved; but what they can't tell mustn't be taken as known either. So values
+    come from the likeliest spread of the waves, and stand-off and tilts as told; the covariance
+    from the largest spread that is about as likely and their own uncertainty.
     """
     priors = problem.priors
     spread = (0.0, 0.0)
@@ -138,8 +150,8 @@ def _as_told_by_ties(
     likeliest, largest = (replace(priors, lift_sigma_mm=mm) for mm in spread)
     covariance = problem.covariance(solution, use, problem.prior_equations(largest.shared_sigmas()))
     sigma = np.sqrt(np.diag(covariance)[2 * problem.n :])
-    if "standoff_mm" in untold(sigma, problem.sigmas):
-        likeliest = replace(likeliest, standoff_sigma_mm=0.0)
+    held = {_SIGMA_OF[name]: 0.0 for name in untold(sigma, problem.sigmas) if name in _SIGMA_OF}
+    likeliest = replace(likeliest, **held)
     values = problem.prior_equations(likeliest.shared_sigmas())
     return problem.solve(solution.unknowns, use, values, settled=True), covariance
 
@@ -160,6 +172,8 @@ def _result(
         panel=panel,
         source_sigma_mm=(float(shared[SOURCE_X]), float(shared[SOURCE_Y])),
         roll_sigma_rad=float(shared[ROLL]),
+        yaw_sigma_rad=float(shared[YAW]),
+        pitch_sigma_rad=float(shared[PITCH]),
         standoff_sigma_mm=float(shared[STANDOFF]),
         local_standoff_sigma_mm=float(local.max()),
         encoder_scale=float(unknowns[2 * n + SCALE]),

@@ -22,6 +22,7 @@ from pipeline.kernels.resample import (
     NOISE_LINEAR,
     NOISE_SQUARE,
     SCALE,
+    SLOPE,
     WEIGHT,
     accumulate_block,
 )
@@ -94,7 +95,6 @@ class Blending:
                     values,
                     frame.flags,
                     _in_block(columns, span),
-                    maps[k].slope,
                     rows_scale,
                     edges,
                     tile.sums,
@@ -127,13 +127,13 @@ class Blending:
     ) -> NDArray[np.float32]:
         """Place, scale, weight and noise of every strip column of a frame (kernels.resample)."""
         columns = composition.panel.columns
-        c0 = frame_map.table[C0]
+        c0, slope = frame_map.table[C0], frame_map.table[SLOPE]
         position = np.full(frame_map.columns, placement.position_mm[k])
         shape = log_beam_shape(
             composition.geometry, composition.flat_geometry, position, frame_map.u_mm
         )
         scale = np.exp(-shape) / float(placement.level[k])
-        middle = c0 + frame_map.slope * (composition.panel.rows - 1) / 2
+        middle = c0 + slope * (composition.panel.rows - 1) / 2
         gain = np.interp(middle, np.arange(columns), profile)
         noise = composition.calibration.facts.noise
         # What a strip gray value g costs: raw variance a + b * raw signal, seen through the gain.
@@ -146,12 +146,7 @@ class Blending:
         # The panel column at both ends of the line, so that a rolled panel is never left.
         taper = np.minimum(
             _taper(c0, edge, columns - 1 - edge, self.taper_px),
-            _taper(
-                c0 + frame_map.slope * composition.panel.rows,
-                edge,
-                columns - 1 - edge,
-                self.taper_px,
-            ),
+            _taper(c0 + slope * composition.panel.rows, edge, columns - 1 - edge, self.taper_px),
         )
         table = np.empty((COLUMN_TABLE, frame_map.columns), dtype=np.float32)
         table[: len(frame_map.table)] = frame_map.table

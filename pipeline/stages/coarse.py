@@ -14,7 +14,7 @@ from pipeline.model import FloatImage
 from pipeline.stages.agreement import texture_noise
 from pipeline.stages.views import COARSE, View
 
-BORDER_PX = 12  # of an overlap: one and a half backgrounds keep what lies beyond the end out
+BORDER_PX = 12  # of an overlap: as far as a texture's background reaches beyond an end
 _LEAST_COARSE = 8  # pixels of the coarse copies, each way
 _CHANCE = 1e-7  # how often two blank pictures may seem to match
 LOBE = 3  # coarse pixels about a peak that belong to it

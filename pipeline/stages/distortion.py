@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from pipeline.calibration.product import CalibrationKind
-from pipeline.geometry import Panel, ScanGeometry, pixel_to_surface, project
+from pipeline.geometry import (
+    Panel,
+    ScanGeometry,
+    along_ray,
+    pixel_to_surface,
+    project,
+    share_of_ray,
+)
 from pipeline.model import FloatArray, StripGrid
 from pipeline.stages.base import Shape, parameters
 
@@ -22,14 +29,13 @@ _MARGIN_PX = 3  # what the six-point interpolation needs beyond a pixel
 class FrameMap:
     """Where a frame's part of the strip lies on the panel, separably (see kernels.resample).
 
-    Strip column ``first + j`` is seen at panel column ``table[C0, j] + slope * row``; strip row i
-    of it at panel row ``table[R0, j] + i * table[STEP, j]``; ``table`` is float32. ``u_mm`` is the
-    column's place on the panel's plane.
+    Strip column ``first + j`` is seen at panel column ``C0 + SLOPE * row``; strip row i of it at
+    panel row ``R0 + i * STEP / (1 + BEND * i)``, each of ``table`` (PLACES, columns), float32.
+    ``u_mm`` is the column's place on the plane through the panel's centre.
     """
 
     first: int
     table: NDArray[np.float32]
-    slope: np.float32
     u_mm: FloatArray
 
     @property
@@ -74,9 +80,13 @@ class Distortion:
         """Half the length along the pipe that is seen at ``s_mm`` from the panel's centre."""
         edge = self.edge_px + _MARGIN_PX
         source = geometry.source(0.0)
-        _, v = project(geometry, source, s_mm / geometry.radius_mm, np.array([0.0, 1.0]))
-        half = ((panel.rows - 1) / 2 - edge) * panel.pitch_mm
-        return half / float(v[1] - v[0])
+        u, v = project(geometry, source, s_mm / geometry.radius_mm, np.array([0.0, 1.0]))
+        half = ((panel.rows - 1) / 2 - edge) * panel.pitch_mm * math.cos(panel.pitch_rad)
+        # The end of a tilted panel that lies further out sees less.
+        column, _ = panel.to_pixel(u, 0.0)
+        beyond = panel.beyond_mm(column, np.array([edge, panel.rows - 1 - edge])).max()
+        enlarged = 1 + beyond / (geometry.panel_distance_mm - source[0])
+        return half / float((v[1] - v[0]) * enlarged)
 
     def map_frame(
         self,
@@ -88,8 +98,9 @@ class Distortion:
     ) -> FrameMap:
         """The map of a frame taken at ``position_mm``: strip columns counted without wrapping.
 
-        For a fixed strip column the surface points lie on a line of the panel's plane, u = const;
-        v is linear in z. Rolling the panel turns that line; both relations stay linear.
+        The rays to a strip column, a line along the pipe, lie in a plane: the panel sees it as a
+        line. Row by row the place on that line is a quotient of two linear functions, as always in
+        central projection; the denominator varies only where the panel is pitched.
         """
         low, high = self.reach_mm(geometry, panel, position_mm)
         first = math.ceil((position_mm + low - grid.s_first_mm) / grid.pitch_mm)
@@ -100,13 +111,15 @@ class Distortion:
         source, lift = geometry.source(theta, axial_mm), geometry.lift_mm(theta)
         z = grid.z_first_mm - axial_mm
         u, v_first = project(geometry, source, phi, z, lift)
-        _, v_next = project(geometry, source, phi, z + grid.pitch_mm, lift)
-        cos, tan = math.cos(panel.roll_rad), math.tan(panel.roll_rad)
-        # Panel rows along the column's line: row = row at strip row 0 + i * step.
-        _, row_first = panel.to_pixel(u, v_first)
-        step = (v_next - v_first) * cos / panel.pitch_mm
-        # The line crosses panel row 0 at c0 and moves tan(roll) columns a row.
-        column_first, _ = panel.to_pixel(u, v_first)
-        c0 = column_first - tan * row_first
-        table = np.stack([c0, row_first, step]).astype(np.float32)
-        return FrameMap(first, table, np.float32(tan), u)
+        _, v_end = project(geometry, source, phi, z + grid.rows * grid.pitch_mm, lift)
+        share_first, share_end = (
+            share_of_ray(geometry, panel, source, u, v, lift) for v in (v_first, v_end)
+        )
+        # The first strip row's place, and that of the one past the last.
+        column, row = panel.to_pixel(*along_ray(source, u, v_first, share_first))
+        column_end, row_end = panel.to_pixel(*along_ray(source, u, v_end, share_end))
+        bend = (share_first / share_end - 1) / grid.rows
+        step = (row_end - row) / grid.rows * (1 + bend * grid.rows)
+        slope = (column_end - column) / (row_end - row)
+        table = np.stack([column - slope * row, row, step, slope, bend]).astype(np.float32)
+        return FrameMap(first, table, u)

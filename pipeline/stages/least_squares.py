@@ -18,12 +18,14 @@ from pipeline.stages.prior import HELD_SIGMA, Equations, prior_equations
 from pipeline.stages.unknowns import (
     LIFT,
     LIFT_ORDERS,
+    PITCH,
     ROLL,
     SCALE,
     SHARED,
     SOURCE_X,
     SOURCE_Y,
     STANDOFF,
+    YAW,
     Priors,
     shaped,
     told,
@@ -37,8 +39,9 @@ _SETTLED_MM = 1e-4
 _SLOPES_HOLD_MM = 0.5  # moved by more, the slopes change by more than a part in 500
 _REJECT = 6.0  # Mahalanobis distance beyond which a tie is called wrong
 _RETURN = 0.8  # part of that below which it is taken back: else one at the bound never settles
-_SINGLE = (SOURCE_X, SOURCE_Y, ROLL)  # shared unknowns that get a difference quotient of their own
-_STEPS = {SOURCE_X: 1e-3, SOURCE_Y: 1e-3, ROLL: 1e-6, STANDOFF: 1e-3}
+# Shared unknowns that get a difference quotient of their own.
+_SINGLE = (SOURCE_X, SOURCE_Y, ROLL, YAW, PITCH)
+_STEPS = {SOURCE_X: 1e-3, SOURCE_Y: 1e-3, ROLL: 1e-6, YAW: 1e-6, PITCH: 1e-6, STANDOFF: 1e-3}
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,7 +266,7 @@ class Problem:
         return prior_equations(self.encoder, self.priors, self.nominal, sigmas)
 
     def held_at(self, unknowns: FloatArray) -> Equations:
-        """The priors, with source, roll and stand-off held as in ``unknowns``."""
+        """The priors, with all but the encoder's scale held as in ``unknowns``."""
         held = 2 * self.n + np.delete(np.arange(SHARED), SCALE)
         matrix, right = self.prior.matrix.copy(), self.prior.right.copy()
         matrix[held, held] += 1 / HELD_SIGMA**2

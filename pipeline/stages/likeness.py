@@ -20,9 +20,10 @@ _ALONG_PX = 9  # along the scan: what is longer doesn't tell one place from anot
 _TAME = 2.5  # standard deviations of a row's texture that count
 _CELL_PX = 3.0  # pixels that count as one independent sample, squared
 _CHANCE = 1e-3  # how often unlike pictures may seem alike anywhere in a scan
-_LEAST_OVERLAP = 0.2  # of a frame's length
+_LEAST_OVERLAP = 0.12  # of a frame's length
 _AT_ONCE = 16  # pictures compared with all others at once: bounds the memory
-_PARTS = (6, 3)  # of an overlap, down and along
+_PARTS = (6, 3)  # of an overlap, down and along; along fewer where it is small
+_PART_SAMPLES = 8  # independent ones that a part should have
 _PART_SIGMAS = 1.5  # a part in which the two are alike: chance does as well in 7 % of them
 _THROUGHOUT = 0.8  # of the parts
 
@@ -129,12 +130,14 @@ def _throughout(a: FloatImage, b: FloatImage, step: int, down: int) -> bool:
     here = a[max(0, -down) : rows - max(0, down), max(0, step) : columns + min(0, step)]
     there = b[max(0, down) : rows - max(0, -down), max(0, -step) : columns - max(0, step)]
 
+    samples = here.size / _CELL_PX**2
+    parts = _PARTS[0], min(max(int(samples / _PARTS[0] / _PART_SAMPLES), 1), _PARTS[1])
+
     def mean_of_parts(picture: FloatImage) -> FloatImage:
-        size = _PARTS[::-1]
-        return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA))
+        return np.asarray(cv2.resize(picture, parts[::-1], interpolation=cv2.INTER_AREA))
 
     power = mean_of_parts(here * here) * mean_of_parts(there * there)
     alike = mean_of_parts(here * there) / np.sqrt(power + 1e-6)
-    independent = here.size / math.prod(_PARTS) / _CELL_PX**2
-    sigmas = np.arctanh(np.clip(alike, -0.999, 0.999)) * math.sqrt(max(independent - 3, 1.0))
+    spread = math.sqrt(max(samples / math.prod(parts) - 3, 1.0))
+    sigmas = np.arctanh(np.clip(alike, -0.999, 0.999)) * spread
     return bool((sigmas > _PART_SIGMAS).mean() >= _THROUGHOUT)

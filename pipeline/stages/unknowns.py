@@ -1,4 +1,4 @@
-"""What all frames share and the adjustment solves: source, roll, stand-off, lift-off, encoder.
+"""What all frames share and the adjustment solves: source, panel, stand-off, lift-off, encoder.
 
 The unknowns of an adjustment of n frames are one vector: n positions, n axial places, then these.
 """
@@ -15,10 +15,19 @@ from pipeline.model import FloatArray
 
 _NO_LIFT_MM = 1e-9  # waves smaller than this are what rounding leaves of none
 LIFT_ORDERS = 6  # of the waves round the ring that a lift-off is made of
-SOURCE_X, SOURCE_Y, ROLL, SCALE, STANDOFF = range(5)
-LIFT = slice(5, 5 + 2 * LIFT_ORDERS)
+SOURCE_X, SOURCE_Y, ROLL, YAW, PITCH, SCALE, STANDOFF = range(7)
+LIFT = slice(7, 7 + 2 * LIFT_ORDERS)
 SHARED = LIFT.stop
-NAMES = ("source_x_mm", "source_y_mm", "roll_deg", "encoder_scale", "standoff_mm", "lift_off_mm")
+NAMES = (
+    "source_x_mm",
+    "source_y_mm",
+    "roll_deg",
+    "yaw_deg",
+    "pitch_deg",
+    "encoder_scale",
+    "standoff_mm",
+    "lift_off_mm",
+)
 _UNTOLD = 0.5  # of its prior's sigma: an unknown left more uncertain wasn't told by the frames
 
 
@@ -36,6 +45,8 @@ class Priors:
     roll_sigma_rad: float
     standoff_sigma_mm: float = 0.0
     lift_sigma_mm: float = 0.0
+    yaw_sigma_rad: float = 0.0
+    pitch_sigma_rad: float = 0.0
 
     def shared_sigmas(self) -> FloatArray:
         """(SHARED,): the standard deviation of each shared unknown.
@@ -49,6 +60,8 @@ class Priors:
                 self.source_sigma_mm,
                 self.source_sigma_mm,
                 self.roll_sigma_rad,
+                self.yaw_sigma_rad,
+                self.pitch_sigma_rad,
                 self.encoder_scale_sigma,
                 self.standoff_sigma_mm,
                 *np.repeat(waves, 2),
@@ -59,10 +72,12 @@ class Priors:
 def told(geometry: ScanGeometry, panel: Panel) -> FloatArray:
     """(SHARED,): the shared unknowns as the config has them; a lift-off is never told."""
     values = np.zeros(SHARED)
-    values[:5] = (
+    values[: LIFT.start] = (
         geometry.source_x_mm,
         geometry.source_y_mm,
         panel.roll_rad,
+        panel.yaw_rad,
+        panel.pitch_rad,
         1.0,
         geometry.standoff_mm,
     )
@@ -81,7 +96,7 @@ def shaped(geometry: ScanGeometry, panel: Panel, shared: FloatArray) -> tuple[Sc
             standoff_mm=values[STANDOFF],
             lift_off_mm=waves if any(abs(wave) > _NO_LIFT_MM for wave in waves) else (),
         ),
-        replace(panel, roll_rad=values[ROLL]),
+        replace(panel, roll_rad=values[ROLL], yaw_rad=values[YAW], pitch_rad=values[PITCH]),
     )
 
 

@@ -10,14 +10,15 @@ import numpy as np
 
 from pipeline.geometry import Panel, ScanGeometry
 from pipeline.kernels.resample import blocks_of, unroll_block
-from pipeline.kernels.texture import texture_of, without_spikes
+from pipeline.kernels.texture import SPIKE, texture_of, without_spikes
 from pipeline.model import FloatImage, Frame, StripGrid
 from pipeline.stages.distortion import Distortion
 
-REDUCE = 2  # panel pixels a view's pixel, along each side: what tells a shift is coarser still
+REDUCE = 2  # panel pixels from one of a view to the next: what tells a shift is coarser still
 COARSE = 2  # pixels of a view a pixel of its coarse copy
-BLUR_PX = 1.0
-BACKGROUND_PX = 8.0
+BLUR_PX = 1.0  # of a view's texture in all, standard deviation
+BACKGROUND_PX = 13
+_HALVING_PX = 0.5  # of that from `cv2.pyrDown`, whose binomial kernel blurs by a panel's pixel
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,16 +37,17 @@ class View:
 
 
 def reduced_panel(panel: Panel) -> Panel:
-    """The panel as its views see it: REDUCE × REDUCE pixels averaged into one."""
-    rows, columns = panel.rows // REDUCE, panel.columns // REDUCE
-    left_over = (panel.rows % REDUCE, panel.columns % REDUCE)
+    """The panel as its views see it: a pixel stands on every second one, along and across."""
+    rows, columns = -(-panel.rows // REDUCE), -(-panel.columns // REDUCE)
+    # The middle of those: half a pixel off the panel's own where their number is even.
+    y, z = panel.to_plane(columns - 1, rows - 1)
     return replace(
         panel,
         rows=rows,
         columns=columns,
         pitch_mm=panel.pitch_mm * REDUCE,
-        offset_y_mm=panel.offset_y_mm - left_over[1] * panel.pitch_mm / 2,
-        offset_z_mm=panel.offset_z_mm - left_over[0] * panel.pitch_mm / 2,
+        offset_y_mm=float(y),
+        offset_z_mm=float(z),
     )
 
 
@@ -76,22 +78,44 @@ def make_view(
     *,
     floor: float,
 ) -> View:
-    """The frame unrolled about its own centre with the nominal geometry (a rougher copy)."""
+    """The frame unrolled about its own centre with the nominal geometry (a rougher copy).
+
+    Halved by a binomial kernel: a plain mean of 2 × 2 lets detail through that is finer than the
+    view's pixels, and such detail moves with their phase instead of the metal.
+    """
     panel = reduced_panel(panel)
-    whole = np.asarray(frame.values, dtype=np.float32)
-    values = cv2.resize(
-        whole[: panel.rows * REDUCE, : panel.columns * REDUCE],
-        (panel.columns, panel.rows),
-        interpolation=cv2.INTER_AREA,
-    )
-    values = without_spikes(values)
+    values = cv2.pyrDown(_without_hits(np.asarray(frame.values, dtype=np.float32)))
     placed = distortion.map_frame(geometry, panel, grid, 0.0, 0.0)
     assert placed.first == 0 and placed.columns == grid.columns
     unrolled = np.empty((grid.rows, grid.columns), dtype=np.float32)
     for block in blocks_of(grid.columns):
-        unroll_block(values, placed.table[:, block], placed.slope, unrolled[:, block])
-    texture, logs = texture_of(unrolled, floor=floor, background_px=BACKGROUND_PX, blur_px=BLUR_PX)
+        unroll_block(values, placed.table[:, block], unrolled[:, block])
+    rest_px = math.sqrt(BLUR_PX**2 - _HALVING_PX**2)
+    texture, logs = texture_of(unrolled, floor=floor, background_px=BACKGROUND_PX, blur_px=rest_px)
     size = (grid.columns // COARSE, grid.rows // COARSE)
     fine = texture[: size[1] * COARSE, : size[0] * COARSE]
     coarse = cv2.resize(fine, size, interpolation=cv2.INTER_AREA)
     return View(frame.index, grid, texture, coarse, logs)
+
+
+def _without_hits(whole: FloatImage) -> FloatImage:
+    """The frame with its hits levelled, 2 × 2 pixels at a time: halved, they would spread."""
+    rows, columns = (side // REDUCE for side in whole.shape)
+    halves = cv2.resize(
+        whole[: rows * REDUCE, : columns * REDUCE],
+        (columns, rows),
+        interpolation=cv2.INTER_AREA,
+    )
+    clean = without_spikes(halves)
+    at = np.flatnonzero(clean != halves)
+    if not len(at):
+        return whole
+    row, column = np.divmod(at, columns)
+    # What was cut was left standing out by its allowance; here nothing is to be left of it.
+    above = clean[row, column] < halves[row, column]
+    level = clean[row, column] / np.where(above, 1 + SPIKE, 1 - SPIKE).astype(np.float32)
+    quiet = whole.copy()
+    for down in range(REDUCE):
+        for across in range(REDUCE):
+            quiet[REDUCE * row + down, REDUCE * column + across] = level
+    return quiet

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.geometry import Panel, ScanGeometry, pixel_to_surface, surface_to_pixel
-from pipeline.stages.unknowns import LIFT, ROLL, shaped, told
+from pipeline.stages.unknowns import LIFT, PITCH, ROLL, YAW, shaped, told
 
 Array = NDArray[np.float64]
 CELL_PX = 64  # over so many strip pixels each way, the geometry's displacements count as constant
@@ -112,7 +112,7 @@ def geometry_moves(
     now[LIFT][: len(geometry.lift_off_mm)] = geometry.lift_off_mm
     moves = []
     for number in unknown:
-        step = 1e-5 if number == ROLL else 1e-3  # rad, mm
+        step = 1e-5 if number in (ROLL, YAW, PITCH) else 1e-3  # rad, mm
         more = now.copy()
         more[number] += step
         moved = pixel_to_surface(*shaped(geometry, panel, more), position_mm, axial_mm, column, row)

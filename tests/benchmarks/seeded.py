@@ -55,6 +55,7 @@ class Figures:
     standoff_error_mm: float
     source_error_mm: float
     roll_error_deg: float
+    tilt_error_deg: float
     closure_mm: float
     seam_step: float
     noise_over_predicted: float
@@ -110,6 +111,7 @@ def _figures(solved: Solved, compared: Compared, calibration: Path) -> Figures:
             *(found[name] - told[name] for name in ("source_x_mm", "source_y_mm"))
         ),
         roll_error_deg=found["roll_deg"] - told["roll_deg"],
+        tilt_error_deg=max((found[n] - told[n] for n in ("yaw_deg", "pitch_deg")), key=abs),
         closure_mm=checks["registration.closure_mm"],
         seam_step=float(np.abs(seam_steps(compared, solved)).max()),
         noise_over_predicted=noise_ratio(compared),
@@ -148,6 +150,8 @@ def bounds_px(solved: Solved, compared: Compared, calibration: Path) -> tuple[fl
         roll_sigma_rad=math.radians(config.roll_sigma_deg),
         standoff_sigma_mm=config.standoff_sigma_mm,
         lift_sigma_mm=_LIFT_SIGMA_MM,
+        yaw_sigma_rad=math.radians(config.yaw_sigma_deg),
+        pitch_sigma_rad=math.radians(config.pitch_sigma_deg),
     ).shared_sigmas()[unknown]
     steady = [k for k, number in enumerate(unknown) if number < LIFT.start]
     first, last = (at + low) / pitch, (at + high) / pitch

@@ -12,6 +12,7 @@ from itertools import product
 import numpy as np
 import pytest
 from scipy.optimize import brentq
+from scipy.spatial.transform import Rotation
 
 from pipeline.geometry import (
     Arrangement,
@@ -39,6 +40,11 @@ PANELS = {
     "rolled and shifted": Panel(
         320, 384, 0.1, roll_rad=math.radians(0.7), offset_y_mm=0.8, offset_z_mm=-1.3
     ),
+    "yawed": Panel(320, 384, 0.1, yaw_rad=math.radians(2)),
+    "pitched": Panel(320, 384, 0.1, pitch_rad=math.radians(-1.5)),
+    "turned all ways": Panel(
+        320, 384, 0.1, math.radians(-0.7), 0.8, -1.3, math.radians(-1.1), math.radians(0.9)
+    ),
 }
 
 
@@ -52,15 +58,20 @@ class TracedScan:
         out = np.array([math.cos(angle), math.sin(angle), 0.0])
         along = np.array([-math.sin(angle), math.cos(angle), 0.0])
         self.radius = scan.radius_mm
-        self.normal = out
         self.centre = (
             (scan.radius_mm + scan.standoff_mm) * out
             + panel.offset_y_mm * along
             + (axial_mm + panel.offset_z_mm) * AXIS
         )
-        cos, sin = math.cos(panel.roll_rad), math.sin(panel.roll_rad)
-        self.columns_run = cos * along + sin * AXIS
-        self.rows_run = cos * AXIS - sin * along
+        # Turned as a gimbal turns: about the line along the pipe, about the panel's own line along
+        # the scan, about the panel's own normal; by the right-hand rule, plus being the sense told
+        # in geometry.py. Source: scipy's rotation by a vector.
+        yaw = Rotation.from_rotvec(-panel.yaw_rad * AXIS)
+        columns, normal = yaw.apply([along, out])
+        pitch = Rotation.from_rotvec(panel.pitch_rad * columns)
+        rows, normal = pitch.apply([AXIS, normal])
+        roll = Rotation.from_rotvec(panel.roll_rad * normal)
+        self.columns_run, self.rows_run, self.normal = roll.apply([columns, rows, normal])
         self.panel = panel
         if scan.arrangement is Arrangement.TWO_WALL:  # carried along with the panel
             self.source = -scan.source_distance_mm * out + (scan.source_axial_mm + axial_mm) * AXIS
@@ -130,10 +141,11 @@ def test_pixels_look_at_the_surface_where_their_rays_leave_the_pipe(
             assert math.hypot(ds, found_z - z) < 1e-9  # mm; as above
 
 
+@pytest.mark.parametrize("panel", [PANELS["straight"], PANELS["turned all ways"]])
 @pytest.mark.parametrize("scan", SCANS.values(), ids=SCANS)
-def test_flux_is_the_solid_angle_of_a_pixel(scan: ScanGeometry) -> None:
+def test_flux_is_the_solid_angle_of_a_pixel(scan: ScanGeometry, panel: Panel) -> None:
     """Source: the solid angle of a triangle, van Oosterom and Strackee 1983, *from memory*."""
-    panel, position = PANELS["straight"], 123.4
+    position = 123.4
     traced = TracedScan(scan, panel, position, 0.0)
     nominal = ScanGeometry(
         scan.radius_mm,
@@ -141,10 +153,11 @@ def test_flux_is_the_solid_angle_of_a_pixel(scan: ScanGeometry) -> None:
         scan.arrangement,
         source_distance_mm=scan.source_distance_mm,
     )
-    unit = _solid_angle(TracedScan(nominal, panel, position, 0.0), 767.5, 575.5)
-    for column, row in product((0.0, 400.0, 1535.0), (0.0, 700.0)):
+    unit = _solid_angle(TracedScan(nominal, PANELS["straight"], position, 0.0), 767.5, 575.5)
+    for column, row in product((0.0, 100.0, panel.columns - 1.0), (0.0, panel.rows - 100.0)):
         u, v = panel.to_plane(column, row)
-        found = relative_flux(scan, scan.source(position / scan.radius_mm), u, v)
+        source, beyond = scan.source(position / scan.radius_mm), panel.beyond_mm(column, row)
+        found = relative_flux(scan, source, u, v, beyond, panel.axes[2])
         # A pixel of 0.1 mm at 67 mm or more: its own size changes the angle by (0.1/67)² = 2e-6.
         assert float(found) == pytest.approx(_solid_angle(traced, column, row) / unit, rel=1e-5)
 

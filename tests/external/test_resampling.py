@@ -124,7 +124,7 @@ def test_the_same_means_as_reproject_on_a_plane(step: float) -> None:
     table = np.zeros((COLUMN_TABLE, n), np.float32)
     table[C0], table[R0], table[STEP] = first[1] + step * np.arange(n), first[0], step
     ours = np.empty((rows, n), np.float32)
-    unroll_block(image, table, np.float32(0), ours)
+    unroll_block(image, table, ours)
 
     def plane(pixel: float, origin: tuple[float, float]) -> WCS:
         wcs = WCS(naxis=2)

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.kernels.resample import (
+    BEND,
     BLOCK,
     C0,
     COLUMN_TABLE,
@@ -19,6 +20,7 @@ from pipeline.kernels.resample import (
     NOISE_SQUARE,
     R0,
     SCALE,
+    SLOPE,
     SPREAD_SUMS,
     STEP,
     SUM_VALUE,
@@ -54,7 +56,6 @@ class Job:
     values: np.ndarray
     flags: np.ndarray
     table: np.ndarray
-    slope: np.float32
     row_weight: np.ndarray
     strip_rows: int
     row_scale: np.ndarray = field(default_factory=lambda: np.ones(ROWS, np.float32))
@@ -73,7 +74,6 @@ class Job:
             self.values,
             self.flags,
             self.table,
-            self.slope,
             self.row_scale,
             self.row_weight,
             tile,
@@ -83,28 +83,32 @@ class Job:
 
     def unroll(self) -> np.ndarray:
         out = np.full((self.strip_rows, self.table.shape[1]), np.nan, np.float32)
-        unroll_block(self.values, self.table, self.slope, out)
+        unroll_block(self.values, self.table, out)
         return out
 
     def places(self) -> tuple[np.ndarray, np.ndarray]:
         """x (panel rows, n) and y (strip rows, n) as float32 places them, held inside the panel."""
         rows, columns = self.values.shape
-        x = self.table[C0] + self.slope * np.arange(rows, dtype=np.float32)[:, np.newaxis]
-        y = (
-            self.table[R0]
-            + self.table[STEP] * np.arange(self.strip_rows, dtype=np.float32)[:, None]
-        )
+        x = self.table[C0] + self.table[SLOPE] * np.arange(rows, dtype=np.float32)[:, np.newaxis]
+        at = np.arange(self.strip_rows, dtype=np.float32)[:, np.newaxis]
+        y = self.table[R0] + self.table[STEP] * at / (np.float32(1) + self.table[BEND] * at)
         two = np.float32(2)
         return np.clip(x, two, np.float32(columns - 4)), np.clip(y, two, np.float32(rows - 4))
 
 
-def made(seed: int, n: int = 37, slope: float = 0.013, strip_rows: int = 64) -> Job:
-    """Random values, flags and a table whose ends leave the panel on all four sides."""
+def made(
+    seed: int, n: int = 37, slope: float = 0.013, strip_rows: int = 64, bend: float = 0.0
+) -> Job:
+    """Random values, flags and a table whose ends leave the panel on all four sides.
+
+    With a ``bend`` the slopes fan out too, as a pitched panel's do.
+    """
     rng = np.random.default_rng(seed)
     table = np.empty((COLUMN_TABLE, n), np.float32)
     table[C0] = np.linspace(-2, COLUMNS + 1, n) + rng.uniform(-0.5, 0.5, n)
     table[R0] = rng.uniform(-3, 3) + 0.002 * np.arange(n)
     table[STEP] = rng.uniform(0.93, 1.03) + 1e-4 * np.arange(n)
+    table[SLOPE], table[BEND] = slope + 3 * bend * np.linspace(-1, 1, n), bend
     table[SCALE] = rng.uniform(0.8, 1.2, n)
     table[WEIGHT] = rng.uniform(0, 2e-4, n)
     table[WEIGHT, :3] = 0
@@ -117,7 +121,6 @@ def made(seed: int, n: int = 37, slope: float = 0.013, strip_rows: int = 64) -> 
         rng.normal(9000, 400, (ROWS, COLUMNS)).astype(np.float32),
         (rng.random((ROWS, COLUMNS)) < 0.02).astype(np.uint8) * rng.integers(1, 4, dtype=np.uint8),
         table,
-        np.float32(slope),
         row_weight.astype(np.float32),
         strip_rows,
     )
@@ -141,7 +144,7 @@ def dense(job: Job) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     fine = good[above, j] & good[above + 1, j]
     weight = job.table[WEIGHT] * job.row_weight[above] * fine
     # The column's phase at the pixel's own row.
-    at = np.maximum(job.table[C0] + job.slope * y, 0)
+    at = np.maximum(job.table[C0] + job.table[SLOPE] * y, 0)
     phases = [p.astype(np.float64) - np.floor(p) for p in (at, y)]
     positive = np.maximum(value, 0)
     left_over = np.prod([np.sum(lagrange(phase) ** 2, axis=0) for phase in phases], axis=0)
@@ -151,10 +154,10 @@ def dense(job: Job) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return value, weight, variance
 
 
-@pytest.mark.parametrize("slope", [0.0, 0.013, -0.021])
+@pytest.mark.parametrize(("slope", "bend"), [(0.0, 0.0), (0.013, 0.0), (-0.021, 2e-4)])
 @pytest.mark.parametrize("seed", range(3))
-def test_accumulate_block_equals_its_dense_twin(seed: int, slope: float) -> None:
-    job = made(seed, slope=slope)
+def test_accumulate_block_equals_its_dense_twin(seed: int, slope: float, bend: float) -> None:
+    job = made(seed, slope=slope, bend=bend)
     job.row_scale = np.linspace(0.98, 1.03, ROWS, dtype=np.float32)
     before = job.values.copy(), job.flags.copy(), job.table.copy()
     tile = job.accumulate(job.tile)
@@ -172,9 +175,9 @@ def test_accumulate_block_equals_its_dense_twin(seed: int, slope: float) -> None
     assert (weight > 0).sum() > 1000  # the test tests something
 
 
-@pytest.mark.parametrize("slope", [0.0, 0.013, -0.021])
-def test_unroll_block_equals_its_dense_twin(slope: float) -> None:
-    job = made(7, slope=slope)
+@pytest.mark.parametrize(("slope", "bend"), [(0.0, 0.0), (0.013, -3e-4), (0.0, 2e-4)])
+def test_unroll_block_equals_its_dense_twin(slope: float, bend: float) -> None:
+    job = made(7, slope=slope, bend=bend)
     value, _, _ = dense(job)
     found = job.unroll()
     assert np.isfinite(found).all()
@@ -219,7 +222,7 @@ def test_polynomials_up_to_the_fifth_degree_come_back_exactly(
         c[np.add.outer(np.arange(6), np.arange(6)) > 5] = 0
         job.values = polynomial(row, column).astype(np.float32)
     _, y = job.places()
-    x = job.table[C0].astype(np.float64) + float(job.slope) * y
+    x = job.table[C0].astype(np.float64) + job.table[SLOPE] * y
     # Values are rounded to float32 before (6e-8 of up to 36), places to 4e-6 px of a slope below
     # 36 * 5 / 30 a pixel; then the arithmetic.
     tolerance = 36 * FLOAT32_SHARE + 8e-6 * 6 + 1e-5
@@ -292,16 +295,17 @@ def test_a_value_below_the_dark_counts_with_the_fixed_noise_alone() -> None:
 
 
 @pytest.mark.parametrize("cuts", [(64, 128, 192), (1, 65, 129, 193), (7, 40, 103, 150), (199,)])
-@pytest.mark.parametrize("slope", [0.0, 0.013])
-def test_a_strip_pixel_is_the_same_bits_in_any_block(cuts: tuple[int, ...], slope: float) -> None:
-    job = made(11, n=200, slope=slope)
+@pytest.mark.parametrize(("slope", "bend"), [(0.0, 0.0), (0.013, 2e-4)])
+def test_a_strip_pixel_is_the_same_bits_in_any_block(
+    cuts: tuple[int, ...], slope: float, bend: float
+) -> None:
+    job = made(11, n=200, slope=slope, bend=bend)
     whole, unrolled = job.accumulate(job.tile), job.unroll()
     for start, end in zip((0, *cuts), (*cuts, 200), strict=True):
         part = Job(
             job.values,
             job.flags,
             job.table[:, start:end],
-            job.slope,
             job.row_weight,
             job.strip_rows,
         )

@@ -13,7 +13,7 @@ from pipeline.errors import OutputError
 from pipeline.io.frame_table import read_frame_table
 from pipeline.io.job_sheet import read_job_sheet
 from pipeline.model import PixelClass
-from pipeline.simulation.presets import Preset, get_preset
+from pipeline.simulation.presets import PRESETS, Preset, get_preset
 from pipeline.simulation.scan_configs import calibrate_text, stitch_text
 from pipeline.simulation.write import write_scan
 
@@ -37,7 +37,8 @@ def test_the_folder_is_complete(written: Path) -> None:
     frames = [f"frames/frame_{number:04d}.tif" for number in range(1, 7)]
     darks = [f"dark/dark_{number:03d}.tif" for number in range(1, 4)]
     flats = [f"flat_{level}/flat_{n:03d}.tif" for level in (1, 2) for n in (1, 2)]
-    others = ["job.csv", "calibrate.toml", "stitch.toml", "frames/frames.csv"]
+    others = ["job.csv", "calibrate.toml", "stitch.toml", "stitch_quality.toml"]
+    others.append("frames/frames.csv")
     truth = ["truth/truth.json", "truth/bad_pixels.tif", "truth/strip.tif"]
     assert set(_files(written)) == {*frames, *darks, *flats, *others, *truth}
     for name in (*frames, *darks, *flats):
@@ -87,7 +88,7 @@ def test_the_truth_is_all_there(written: Path) -> None:
     assert truth["geometry"]["roll_deg"] == pytest.approx(0.1)
 
 
-@pytest.mark.parametrize("name", ["small", "two_wall", "arc", "ring24", "hard24", "continuous24"])
+@pytest.mark.parametrize("name", PRESETS)
 def test_configs_say_what_is_known_on_site(name: str, tmp_path: Path) -> None:
     preset = get_preset(name)
     stitch, calibrate = tmp_path / "stitch.toml", tmp_path / "calibrate.toml"

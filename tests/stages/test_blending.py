@@ -25,8 +25,11 @@ TWO_WALL = replace(GEOMETRY, arrangement=Arrangement.TWO_WALL, source_distance_m
         (TWO_WALL, PANEL, 1.0),
         (TWO_WALL, replace(PANEL, roll_rad=0.012), 0.5),
         (GEOMETRY, replace(PANEL, roll_rad=-0.006, offset_y_mm=0.7, offset_z_mm=-0.4), 0.0),
+        (GEOMETRY, replace(PANEL, yaw_rad=0.02), 0.0),
+        (GEOMETRY, replace(PANEL, pitch_rad=-0.02), 0.0),
+        (TWO_WALL, replace(PANEL, roll_rad=0.006, yaw_rad=-0.01, pitch_rad=0.015), 0.5),
     ],
-    ids=["plain", "wandering", "rolled", "rolled and shifted"],
+    ids=["plain", "wandering", "rolled", "rolled and shifted", "yawed", "pitched", "all ways"],
 )
 def test_a_ring_cut_into_frames_comes_back_whole(
     geometry: ScanGeometry, panel: Panel, axial_mm: float

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.geometry import Arrangement, Panel, ScanGeometry, pixel_to_surface, surface_to_pixel
-from pipeline.kernels.resample import C0, R0, STEP
+from pipeline.kernels.resample import BEND, C0, PLACES, R0, SLOPE, STEP
 from pipeline.model import StripGrid
 from pipeline.stages.distortion import Distortion
 
@@ -38,6 +38,8 @@ PANELS = st.builds(
     roll_rad=st.floats(-0.02, 0.02),
     offset_y_mm=st.floats(-2, 2),
     offset_z_mm=st.floats(-2, 2),
+    yaw_rad=st.floats(-0.03, 0.03) | st.just(0.0),
+    pitch_rad=st.floats(-0.03, 0.03) | st.just(0.0),
 )
 
 
@@ -49,13 +51,14 @@ def test_every_column_and_row_lies_where_the_rays_fall(
     pitch = geometry.circumference_mm / round(geometry.circumference_mm / 0.1)
     grid = StripGrid(401, 2000, pitch, 0.0 if ring else -37.3, -200 * pitch, ring)
     placed = Distortion().map_frame(geometry, panel, grid, position, axial)
-    assert placed.table.dtype == np.float32 and placed.table.shape == (3, placed.columns)
+    assert placed.table.dtype == np.float32 and placed.table.shape == (PLACES, placed.columns)
     s = grid.s_first_mm + (placed.first + np.arange(placed.columns)) * pitch
     z = grid.z_first_mm + np.arange(grid.rows)[:, np.newaxis] * pitch
     column, row = surface_to_pixel(geometry, panel, position, axial, s, z)
     table = placed.table
-    found_row = table[R0] + np.arange(grid.rows, dtype=np.float32)[:, np.newaxis] * table[STEP]
-    found_column = table[C0] + placed.slope * found_row
+    at = np.arange(grid.rows, dtype=np.float32)[:, np.newaxis]
+    found_row = table[R0] + at * table[STEP] / (1 + table[BEND] * at)
+    found_column = table[C0] + table[SLOPE] * found_row
     # float32 of up to 2,000 is good to 6e-5, of a step of 1 over 400 rows to 2.4e-5.
     assert np.abs(found_row - row).max() < 1e-3
     assert np.abs(found_column - column).max() < 1e-3

@@ -109,6 +109,19 @@ def test_a_long_scan_keeps_few_sketches() -> None:
 # ---- what pictures say about each other ----------------------------------------------------------
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_a_small_overlap_is_enough_to_be_alike(seed: int) -> None:
+    """Where the frame between two is missing, a sixth of their length may be all they share."""
+    apart = [(0, 0.0), (3, 1.0), (9, 0.0), (14, 0.0), (19, 0.0), (24, 0.0)]
+    views = [view(frame(k, False, seed=seed, off_mm=off), k, Registration()) for k, off in apart]
+    found = find_likenesses([sketch_of(one) for one in views], 3)
+    there = path(False).position
+    step = (there[3] + 1.0 - there[0]) / sketch_pitch_mm(views[0])
+    assert [(like.a, like.b) for like in found] == [(0, 1)]
+    assert abs(found[0].step_px - step) < 2  # a sketch is a flat picture of the round pipe
+    assert 0.12 < 1 - found[0].step_px / sketch_of(views[0]).shape[1] < 0.2
+
+
 def sketches(numbers: Sequence[int]) -> tuple[list[np.ndarray], float]:
     views = [view(frame(k), k, Registration()) for k in numbers]
     return [sketch_of(one) for one in views], sketch_pitch_mm(views[0])

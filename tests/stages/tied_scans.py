@@ -42,10 +42,12 @@ def tied_scan(
     axial_sigma_mm: float = 0.3,
     standoff_mm: float = 0.0,
     lift_off_mm: tuple[float, ...] = (),
+    tilts_rad: tuple[float, float] = (0.0, 0.0),
 ) -> TiedScan:
     """Truth drawn from the priors; neighbours and next neighbours tied by nine points each.
 
-    ``standoff_mm`` is how much more than ``told`` the panel really stands off.
+    ``standoff_mm`` is how much more than ``told`` the panel really stands off, ``tilts_rad`` its
+    yaw and pitch.
     """
     rng = np.random.default_rng([seed, 77])
     source = rng.normal(0, 2, 2) if source_mm is None else np.array(source_mm)
@@ -57,7 +59,7 @@ def tied_scan(
         standoff_mm=told.standoff_mm + standoff_mm,
         lift_off_mm=lift_off_mm,
     )
-    panel = replace(PANEL, roll_rad=roll)
+    panel = replace(PANEL, roll_rad=roll, yaw_rad=tilts_rad[0], pitch_rad=tilts_rad[1])
     step = told.circumference_mm / frames if ring else 18.0  # 19 mm of 46 that a frame sees
     position = step * np.arange(frames) + np.r_[0.0, rng.normal(0, 0.5, frames - 1)]
     axial = np.r_[0.0, rng.normal(0, axial_sigma_mm, frames - 1)]

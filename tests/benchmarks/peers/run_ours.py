@@ -13,7 +13,7 @@ from pathlib import Path
 
 from pipeline.config.weld import load_weld_config
 from pipeline.io.positions import read_positions
-from pipeline.outputs.report.page import render_page
+from pipeline.outputs.report.page import begin_page
 from pipeline.run import run_weld
 from tests.benchmarks.peers.peak import peak_bytes
 
@@ -27,7 +27,7 @@ def main() -> None:
     )
     for _ in range(2):
         begin = time.perf_counter()
-        done = run_weld(job, report=render_page, replace_folder=True)
+        done = run_weld(job, report=begin_page, replace_folder=True)
         seconds = time.perf_counter() - begin
     placed = {
         row.file: [row.axial_mm, row.position_mm]

@@ -53,7 +53,14 @@ def true_geometry(truth: dict[str, dict[str, float]], panel: Panel) -> tuple[Sca
         told["source_distance_mm"],
         tuple(told.get("lift_off_mm", ())),  # type: ignore[arg-type]
     )
-    rolled = Panel(panel.rows, panel.columns, panel.pitch_mm, math.radians(told["roll_deg"]))
+    rolled = Panel(
+        panel.rows,
+        panel.columns,
+        panel.pitch_mm,
+        math.radians(told["roll_deg"]),
+        yaw_rad=math.radians(told.get("yaw_deg", 0.0)),
+        pitch_rad=math.radians(told.get("pitch_deg", 0.0)),
+    )
     return geometry, rolled
 
 
@@ -147,5 +154,5 @@ def _unrolled(
     out = np.empty((grid.rows, grid.columns), dtype=np.float32)
     values = np.asarray(frame.values, dtype=np.float32)
     for block in blocks_of(grid.columns):
-        unroll_block(values, np.ascontiguousarray(table[:, block]), placed.slope, out[:, block])
+        unroll_block(values, np.ascontiguousarray(table[:, block]), out[:, block])
     return np.clip(np.rint(out), 0, 65535).astype(np.uint16)
