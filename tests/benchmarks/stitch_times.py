@@ -12,7 +12,7 @@ import time
 from pathlib import Path
 
 from pipeline.config.weld import load_weld_config
-from pipeline.outputs.report.page import render_page
+from pipeline.outputs.report.page import begin_page
 from pipeline.run import run_weld
 
 
@@ -21,7 +21,7 @@ def main() -> None:
     seconds = []
     for _ in range(int(sys.argv[2])):
         begin = time.perf_counter()
-        done = run_weld(job, report=render_page, replace_folder=True)
+        done = run_weld(job, report=begin_page, replace_folder=True)
         seconds.append(time.perf_counter() - begin)
     timing = json.loads((done.folder / "timing.json").read_text(encoding="utf-8"))
     print(

@@ -20,7 +20,7 @@ from pipeline.outputs.calibration.panel_pictures import (
     NOISE_REACH,
     block_means,
 )
-from pipeline.outputs.drawing.svg import BLUE, INK, QUIET, RULE, SETTINGS, SETTINGS_LOCK, calm
+from pipeline.outputs.drawing.svg import BLUE, INK, QUIET, RULE, SETTINGS, SETTINGS_LOCK
 from pipeline.outputs.drawing.words import number
 
 SCHEMA = "girthstrip.comparison/1"
@@ -247,7 +247,6 @@ def _signed_map(
 
 
 def _profile(axes: Any, found: Comparison) -> None:
-    calm(axes)
     profile = 100 * (found.column_profile - np.median(found.column_profile))
     reach = max(0.2, 1.15 * float(np.percentile(np.abs(profile), 99.5)))
     axes.axhline(0, color=QUIET, lw=0.8)
@@ -260,7 +259,6 @@ def _profile(axes: Any, found: Comparison) -> None:
 
 
 def _classes(axes: Any, found: Comparison) -> None:
-    calm(axes)
     names = [str(kind.name).lower() for kind in PixelClass]
     come = np.array([found.pixels.come_by_class[name] for name in names])
     gone = np.array([found.pixels.gone_by_class[name] for name in names])

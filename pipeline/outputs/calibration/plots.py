@@ -11,7 +11,7 @@ from pipeline.calibration.product import CalibrationFacts, NoiseModel
 from pipeline.model import FloatArray, PixelClass
 from pipeline.outputs.calibration.panel_pictures import CLASS_COLOURS
 from pipeline.outputs.drawing.plot import Plot
-from pipeline.outputs.drawing.svg import BLUE, INK, QUIET, RULE, VERMILION, calm, svg_drawing
+from pipeline.outputs.drawing.svg import BLUE, INK, QUIET, RULE, VERMILION, svg_drawing
 from pipeline.outputs.drawing.words import number
 
 _SIZE_IN = (9.0, 2.6)
@@ -49,7 +49,6 @@ def _classes(facts: CalibrationFacts, first: CalibrationFacts | None) -> Plot:
 
     def draw(figure: Any) -> None:
         axes = figure.add_axes((0.17, 0.04, 0.82, 0.92))
-        calm(axes)
         at = np.arange(len(kinds))
         if before is not None:
             axes.barh(at, before, height=0.78, color="none", edgecolor=QUIET, lw=0.8)
@@ -89,7 +88,6 @@ def _snr(facts: CalibrationFacts, first: CalibrationFacts | None) -> Plot:
 
     def draw(figure: Any) -> None:
         axes = figure.add_axes(_AXES)
-        calm(axes)
         if noise.slope > 0:
             axes.plot(signal, np.sqrt(signal / noise.slope), color=QUIET, lw=0.8, ls=":",
                       label="quantum noise alone")  # fmt: skip
@@ -157,7 +155,6 @@ def _linearity(facts: CalibrationFacts) -> Plot:
 
     def draw(figure: Any) -> None:
         axes = figure.add_axes(_AXES)
-        calm(axes)
         axes.axhline(0, color=QUIET, lw=0.8)
         axes.plot(dose, off, "o", ms=4.5, color=BLUE)
         for place, gray, value in zip(dose, signal, off, strict=True):
@@ -190,7 +187,6 @@ def _lag(facts: CalibrationFacts, first: CalibrationFacts | None) -> Plot:
 
     def draw(figure: Any) -> None:
         axes = figure.add_axes(_AXES)
-        calm(axes)
         width = 0.32 if before else 0.5
         shift = width / 2 if before else 0.0
         at = np.arange(1, len(now) + 1) - shift
@@ -243,7 +239,6 @@ def _profile(since_first: Comparison) -> Plot:
 
     def draw(figure: Any) -> None:
         axes = figure.add_axes(_AXES)
-        calm(axes)
         axes.axhline(0, color=QUIET, lw=0.8)
         axes.plot(profile - middle, color=BLUE, lw=0.9)
         axes.set_xlim(0, len(profile) - 1)

@@ -10,7 +10,7 @@ from typing import Any
 from pipeline.calibration.decisions import Entry, Status
 from pipeline.calibration.product import CalibrationFacts
 from pipeline.outputs.drawing.plot import Plot
-from pipeline.outputs.drawing.svg import BLUE, INK, QUIET, VERMILION, calm, svg_drawing
+from pipeline.outputs.drawing.svg import BLUE, INK, QUIET, VERMILION, svg_drawing
 from pipeline.quality.acceptance_limits import AcceptanceLimits
 from pipeline.quality.panel_figures import sensitivity, snr_at_dose
 
@@ -124,7 +124,6 @@ def _draw_small(
     first: str,
     limits: AcceptanceLimits,
 ) -> None:
-    calm(axes)
     points = [
         (entry, made, small.factor * value)
         for entry, made in dated

@@ -15,19 +15,12 @@ VERDICT_WORDS = {
     Verdict.FAIL: "Fail",
 }
 
-VERDICT_MEANING = {
-    Verdict.PASS: "Every check of this strip lies within its limit: it shows what the frames saw, "
-    "where they saw it, as faithfully as the limits ask.",
-    Verdict.ATTENTION: "The strip was made, but not every check passed. Read what is named here "
-    "and decide whether the strip serves its purpose.",
-    Verdict.FAIL: "The strip was made, but at least one check failed. Don't rely on the strip "
-    "until the cause is known; the scan may have to be repeated.",
-}
-
 SOLVED_NAMES = {
     "source_x_mm": "the source’s place",
     "source_y_mm": "the source’s place",
     "roll_deg": "the panel’s roll",
+    "yaw_deg": "its yaw",
+    "pitch_deg": "its pitch",
     "encoder_scale": "the encoder’s scale",
     "standoff_mm": "the stand-off",
     "lift_off_mm": "its variation round the ring",

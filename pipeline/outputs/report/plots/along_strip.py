@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.model import FloatArray
-from pipeline.outputs.drawing.svg import INK, QUIET, RULE, calm, svg_drawing
+from pipeline.outputs.drawing.svg import INK, QUIET, RULE, svg_drawing
 from pipeline.outputs.drawing.words import limit as bound
 from pipeline.outputs.report.views.places import frame_place, shown_gaps, strip_ends_mm
 from pipeline.quality.log import FrameRecord, QualityLog
@@ -77,7 +77,6 @@ def along_strip(name: str, log: QualityLog, y_label: str, draw: Callable[[Any], 
 
     def whole(figure: Any) -> None:
         axes = figure.add_axes((0.07, 0.21, 0.92, 0.67))
-        calm(axes)
         draw(axes)
         start_mm, end_mm = strip_ends_mm(log)
         margin_mm = _margin_mm(log)

@@ -6,6 +6,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.kernels.column_coverage import (
+    BARE,
+    BARE_INSIDE,
+    COLUMN_TALLIES,
+    FILLED,
+    FILLED_INSIDE,
+    FRAMES_INSIDE,
+    LEAST_INSIDE,
+    column_coverage,
+)
 from pipeline.model import FlagImage, FloatArray, Origin
 
 
@@ -35,29 +45,26 @@ def coverage_profile(
 ) -> CoverageProfile:
     """Profiles of the count and origin maps (rows, columns), at most ``bins`` bins long."""
     rows, columns = count.shape
-    half = slice(rows // 4, rows - rows // 4)
-    middle = count[half]
+    first, end = rows // 4, rows - rows // 4
+    tallies = np.empty((COLUMN_TALLIES, columns), dtype=np.uint32)
+    column_coverage(count, origin, Origin.NOT_COVERED, Origin.FILLED, first, end, tallies)
     bins = min(bins, columns)
     starts = np.arange(bins) * columns // bins
     widths = np.diff(np.append(starts, columns))
-    all_filled = origin == Origin.FILLED
-    filled = all_filled[half]
-    most = count.dtype.type(np.iinfo(count.dtype).max)
-    least = np.minimum.reduceat(np.maximum(middle, filled * most).min(axis=0), starts)
-    least[np.logical_and.reduceat(filled.all(axis=0), starts)] = 0
-    seen = origin[half].min(axis=0) != Origin.NOT_COVERED
-    bare = np.count_nonzero(origin == Origin.NOT_COVERED)
-    in_gaps = 0 if seen.all() else np.count_nonzero(origin[:, ~seen] == Origin.NOT_COVERED)
-    # A column of 8-bit counts stays below 2³² for up to 16 million rows.
-    columns_sum = middle.sum(axis=0, dtype=np.uint32)
-    sums = np.add.reduceat(columns_sum, starts, dtype=np.int64)
-    filled_sum = all_filled.view(np.uint8).sum(axis=0, dtype=np.uint32)
+
+    def sums(kind: int) -> FloatArray:
+        return np.add.reduceat(tallies[kind], starts, dtype=np.float64)
+
+    least = np.minimum.reduceat(tallies[LEAST_INSIDE], starts).astype(np.float64)
+    least[sums(FILLED_INSIDE) == widths * (end - first)] = 0
+    bare, inside = tallies[BARE].astype(np.int64), tallies[BARE_INSIDE]
+    in_gaps = int(bare[inside > 0].sum())
     return CoverageProfile(
         edges_mm=s_first_mm + (np.append(starts, columns) - 0.5) * pitch_mm,
-        least=least.astype(np.float64),
-        mean=sums / (widths * middle.shape[0]),
-        filled=np.add.reduceat(filled_sum, starts, dtype=np.int64) / (widths * rows),
-        filled_fraction=float(filled_sum.sum(dtype=np.int64) / origin.size),
-        not_covered_fraction=float(bare / origin.size),
-        edge_fraction=float((bare - in_gaps) / origin.size),
+        least=least,
+        mean=sums(FRAMES_INSIDE) / (widths * (end - first)),
+        filled=sums(FILLED) / (widths * rows),
+        filled_fraction=float(sums(FILLED).sum() / origin.size),
+        not_covered_fraction=float(bare.sum() / origin.size),
+        edge_fraction=float((bare.sum() - in_gaps) / origin.size),
     )

@@ -13,7 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.model import FlagImage, FloatImage, Origin, RawImage
+from pipeline.kernels.square_means import square_means
+from pipeline.model import FlagImage, Origin, RawImage
 
 SECTION_MM = 200.0
 """Length of strip in one picture."""
@@ -31,7 +32,6 @@ RING_BAND = (0.58, 0.87)
 _PIXEL_BUDGET = 6_000_000  # of all section pictures together; keeps the report below 8 MB
 _JPEG_QUALITY = 92
 _RING_PX = 760  # side of the ring picture
-_CHUNK_SQUARES = 256
 _HATCH_PX = 6  # period of the stripes that mean "not covered"
 
 
@@ -82,27 +82,11 @@ def shown_strip(strip: RawImage, origin: FlagImage, window: Window) -> ShownStri
     """The whole strip as the page's pictures show it, before they are cut from it.
 
     Strip pixels are averaged in squares of one whole number of pixels, so that all pictures
-    together stay within a pixel budget. Squares that stick out over the right or lower edge count
-    what lies inside; of others what was covered.
+    together stay within a pixel budget.
     """
     factor = max(1, math.ceil(math.sqrt(strip.size / _PIXEL_BUDGET)))
-    chunk = factor * _CHUNK_SQUARES  # a whole strip of masks would take more than the strip
-    parts = [
-        _block_mean(strip[:, start : start + chunk], origin[:, start : start + chunk], factor)
-        for start in range(0, strip.shape[1], chunk)
-    ]
-    gray = np.concatenate([_negative(means, window) for means, _ in parts], axis=1)
-    masks = [seen for _, seen in parts]
-    covered = None
-    if any(seen is not None for seen in masks):
-        covered = np.concatenate(
-            [
-                np.ones(means.shape, np.uint8) if seen is None else seen
-                for (means, _), seen in zip(parts, masks, strict=True)
-            ],
-            axis=1,
-        )
-    return ShownStrip(gray, covered, factor, strip.shape[1])
+    means, covered = square_means(strip, origin, factor)
+    return ShownStrip(_negative(means, window), covered, factor, strip.shape[1])
 
 
 def section_pictures(
@@ -214,59 +198,6 @@ def ring_picture(
         covered = cv2.resize(shown.covered, size, interpolation=cv2.INTER_AREA)
         seen &= cv2.remap(covered, column, row, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
     return _encode(_hatched(gray, seen), _JPEG_QUALITY)
-
-
-def _block_mean(
-    strip: RawImage, origin: FlagImage, factor: int
-) -> tuple[RawImage, FlagImage | None]:
-    """Mean of the covered pixels in ``factor``² squares, and 1 where at least half were covered,
-    None where all were."""
-    bare = np.flatnonzero(origin.min(axis=1) == Origin.NOT_COVERED)
-    if factor == 1:
-        return strip, (origin != Origin.NOT_COVERED).astype(np.uint8) if len(bare) else None
-    # Mostly only notches at the upper and lower edge are bare; the rest needs no weights.
-    rows, columns = strip.shape
-    upper, lower = bare[bare < rows // 2], bare[bare >= rows // 2]
-    top = -(-(int(upper[-1]) + 1) // factor) * factor if len(upper) else 0
-    bottom = (int(lower[0]) if len(lower) else rows) // factor * factor
-    if columns % factor or top >= bottom:
-        top, bottom = rows, rows
-    parts = [_weighted_mean(strip[:top], origin[:top], factor)] if top else []
-    if bottom > top:
-        size = (columns // factor, (bottom - top) // factor)
-        middle = cv2.resize(strip[top:bottom], size, interpolation=cv2.INTER_AREA)
-        parts.append((np.asarray(middle, np.uint16), np.ones(middle.shape, np.uint8)))
-    if bottom < rows:
-        parts.append(_weighted_mean(strip[bottom:], origin[bottom:], factor))
-    means, seen = (np.concatenate(kind) for kind in zip(*parts, strict=True))
-    return means, seen if len(bare) else None
-
-
-def _weighted_mean(strip: RawImage, origin: FlagImage, factor: int) -> tuple[RawImage, FlagImage]:
-    area = np.outer(*(_inside(side, factor) for side in strip.shape))
-    # Uncovered pixels are 0 in the strip, so they add nothing to the sums.
-    covered = (origin != Origin.NOT_COVERED).astype(np.float32)
-    weight = _square_sums(covered, factor)
-    weighted = _square_sums(strip.astype(np.float32), factor)
-    means = np.divide(weighted, weight, out=np.zeros_like(weighted), where=weight > 0)
-    return np.rint(means).astype(np.uint16), (weight >= 0.5 * area).astype(np.uint8)
-
-
-def _inside(length: int, factor: int) -> FloatImage:
-    """How many of the pixels of each run of ``factor`` lie inside ``length``."""
-    starts = np.arange(0, length, factor)
-    return np.minimum(length - starts, factor).astype(np.float32)
-
-
-def _square_sums(image: FloatImage, factor: int) -> FloatImage:
-    """Sums over ``factor``² squares; beyond the image's edge there is nothing."""
-    rows, columns = image.shape
-    beyond = (-rows % factor, -columns % factor)
-    if any(beyond):
-        image = np.pad(image, ((0, beyond[0]), (0, beyond[1])))
-    size = (image.shape[1] // factor, image.shape[0] // factor)
-    means = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
-    return np.asarray(means * factor**2, dtype=np.float32)
 
 
 def _negative(values: RawImage, window: Window) -> NDArray[np.uint8]:
