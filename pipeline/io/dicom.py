@@ -6,15 +6,12 @@ Values are taken as stored: rescale, look-up tables and MONOCHROME1 are matters 
 from __future__ import annotations
 
 import logging
-import threading
-import warnings
-from collections.abc import Collection, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
 from pipeline.errors import FrameError
+from pipeline.io.dicom_pixels import READ, CodedDicomPage, LimitedPage, can_decode, quiet
 from pipeline.io.file_kind import kind_of_file
 from pipeline.io.page import (
     Page,
@@ -25,7 +22,6 @@ from pipeline.io.page import (
     require_file,
     wrong_size,
 )
-from pipeline.model import RawImage
 
 # pydicom reports odd elements through logging; with no handler at all Python would print them.
 logging.getLogger("pydicom").addHandler(logging.NullHandler())
@@ -33,43 +29,21 @@ logging.getLogger("pydicom").addHandler(logging.NullHandler())
 _DEFER_BYTES = 1024  # values longer than this, the pixels above all, stay in the file
 _UNDEFINED_LENGTH = 0xFFFFFFFF
 _GRAY = ("MONOCHROME1", "MONOCHROME2")
-_EXPECTED = "a DICOM picture of one 16-bit unsigned gray value a pixel"
-
-# Silencing warnings changes the interpreter's state, which two threads must not do at once.
-_quiet_lock = threading.Lock()
-
-
-@dataclass(frozen=True, slots=True)
-class CodedDicomPage:
-    """A compressed frame; pydicom decodes it into an array of its own, one thread at a time."""
-
-    path: Path
-    where: str
-    number: int
-    inverted: bool
-
-    def read(self, out: RawImage) -> None:
-        """See ``Page.read``."""
-        from pydicom.pixels import pixel_array  # noqa: PLC0415 - only for those who use DICOM
-
-        try:
-            with _quiet():
-                out[:] = pixel_array(self.path, index=self.number, raw=True)
-        except Exception as error:  # decoders raise many kinds of their own
-            raise FrameError(
-                f"is damaged: its pixels can't be decoded ({error})",
-                where=self.where,
-                expected="intact compressed data",
-                remedy="Copy the file again from where it was acquired",
-            ) from error
+_EXPECTED = "a DICOM picture of one 16-bit gray value a pixel"
+_SH = 16  # characters of a DetectorID
 
 
 def inspect_dicom(
-    path: Path, name: str, pages: Collection[int] | None, shape: tuple[int, int]
+    path: Path,
+    name: str,
+    pages: Collection[int] | None,
+    shape: tuple[int, int],
+    serial: str | None = None,
 ) -> dict[int, Page | FrameError]:
     """What each frame of the file is: ready to be read, or the reason why it can't be.
 
-    Arguments as for ``inspect_tiff``; a page is a frame of the file, 0 the first.
+    Arguments as for ``inspect_tiff``; a page is a frame of the file, 0 the first. Of another
+    panel than ``serial`` none is ready, as far as the file tells its detector's.
     """
     import pydicom  # noqa: PLC0415 - only for those who use DICOM
 
@@ -78,9 +52,14 @@ def inspect_dicom(
     if isinstance(size, FrameError):
         return dict.fromkeys(wanted or [0], size)
     try:
-        with _quiet():
+        with quiet():
             dataset = pydicom.dcmread(path, defer_size=_DEFER_BYTES)
-            fault = _kind_fault(dataset, name) or _size_fault(dataset, name, size, shape)
+            fault = (
+                _kind_fault(dataset, name)
+                or _size_fault(dataset, name, size, shape)
+                or _meaning_fault(dataset, name)
+                or _panel_fault(dataset, name, serial)
+            )
             found = {} if fault else _pages(dataset, path, name, size, wanted)
     except Exception as error:  # malformed headers raise a dozen kinds
         fault = FrameError(
@@ -104,7 +83,7 @@ def _why_unreadable(path: Path, error: Exception) -> str:
 
 
 def _kind_fault(dataset: Any, where: str) -> FrameError | None:
-    """Why the picture isn't 16-bit unsigned gray; None if it is."""
+    """Why the picture isn't 16-bit gray; None if it is."""
     if not len(dataset):  # what pydicom makes of compressed pixels without an end
         return incomplete(where, "holds nothing that can be read; it may be cut short")
     remedy = "Export the raw frames as 16-bit monochrome DICOM"
@@ -117,15 +96,48 @@ def _kind_fault(dataset: Any, where: str) -> FrameError | None:
     if dataset.SamplesPerPixel != 1 or photometric not in _GRAY:
         what = f"is not a gray picture (PhotometricInterpretation {photometric or 'missing'})"
         return FrameError(what, where=where, expected=" or ".join(_GRAY), remedy=remedy)
-    bits = int(dataset.get("BitsStored", None) or 16)
+    bits = _bits(dataset)
     high_bit = int(dataset.get("HighBit", bits - 1))
-    if dataset.BitsAllocated != 16 or dataset.PixelRepresentation != 0 or high_bit != bits - 1:
-        what = (
-            f"has values of {dataset.BitsAllocated} bits, highest bit {high_bit}"
-            f"{', signed' if dataset.PixelRepresentation else ''}"
-        )
+    if dataset.BitsAllocated != 16 or high_bit != bits - 1:
+        what = f"has values of {dataset.BitsAllocated} bits, highest bit {high_bit}"
         return FrameError(what, where=where, expected=_EXPECTED, remedy=remedy)
     return None
+
+
+def _bits(dataset: Any) -> int:
+    return int(dataset.get("BitsStored", None) or 16)
+
+
+def _meaning_fault(dataset: Any, where: str) -> FrameError | None:
+    """Why the values can't be linear in dose and grow with it, if the header says so."""
+    relation = str(dataset.get("PixelIntensityRelationship", None) or "LIN")
+    if relation != "LIN":
+        what = f"has gray values that aren't linear in dose (PixelIntensityRelationship {relation})"
+    elif dataset.get("PixelIntensityRelationshipSign", None) == -1:
+        what = "has gray values that fall with dose (PixelIntensityRelationshipSign -1)"
+    elif str(dataset.get("LossyImageCompression", None) or "00") != "00":
+        what = "was compressed with loss (LossyImageCompression 01)"
+    else:
+        return None
+    return FrameError(
+        what,
+        where=where,
+        expected="gray values as the panel gave them, larger where more radiation came",
+        remedy="Export the raw frames, FOR PROCESSING, without loss",
+    )
+
+
+def _panel_fault(dataset: Any, where: str, serial: str | None) -> FrameError | None:
+    """Why the picture isn't this panel's, if its header names another."""
+    told = str(dataset.get("DetectorID", None) or "").strip()
+    if serial is None or not told or told in (serial, serial[:_SH].strip()):
+        return None
+    return FrameError(
+        f"comes from the detector {told} (DetectorID)",
+        where=where,
+        expected=f"the panel {serial}",
+        remedy="Correct panel.serial in the config, or take out what another panel shot",
+    )
 
 
 def _size_fault(dataset: Any, where: str, size: int, shape: tuple[int, int]) -> FrameError | None:
@@ -153,11 +165,12 @@ def _pages(
     element = dataset.get_item("PixelData", keep_deferred=True)
     frame = 2 * int(dataset.Rows) * int(dataset.Columns)
     start, length = int(element.value_tell), int(element.length)
-    if not _is_supported(syntax):
+    told_lossless = dataset.get("LossyImageCompression", None) == "00"
+    if syntax.is_deflated or (syntax.is_encapsulated and not can_decode(syntax, told_lossless)):
         fault = FrameError(
             f"is compressed in a way that isn't supported here ({syntax.name})",
             where=name,
-            expected="uncompressed pixels, or RLE",
+            expected=READ,
             remedy="Export the frames uncompressed",
         )
         return dict.fromkeys(wanted or [0], fault)
@@ -168,7 +181,11 @@ def _pages(
         if number >= count:
             pages[number] = no_such_page(where, count)
         elif syntax.is_encapsulated:
-            pages[number] = CodedDicomPage(path, where, number, inverted)
+            pages[number] = _limited(
+                CodedDicomPage(path, where, number, count, start, str(syntax), inverted),
+                where,
+                dataset,
+            )
         elif end > length or length == _UNDEFINED_LENGTH:
             pages[number] = incomplete(where, f"has {length} bytes of pixels where {end} belong")
         elif start + end > size:
@@ -176,27 +193,15 @@ def _pages(
             pages[number] = incomplete(where, what)
         else:
             run = Run(start + number * frame, frame)
-            pages[number] = PlainPage(
+            plain = PlainPage(
                 path, where, (run,), big_endian=not syntax.is_little_endian, inverted=inverted
             )
+            pages[number] = _limited(plain, where, dataset)
     return pages
 
 
-def _is_supported(syntax: Any) -> bool:
-    """Whether pixels in this transfer syntax can be read; deflated files can't be read in part."""
-    from pydicom.pixels import get_decoder  # noqa: PLC0415 - only for those who use DICOM
-
-    if not syntax.is_encapsulated:
-        return not syntax.is_deflated
-    try:
-        return bool(get_decoder(syntax).is_available)
-    except NotImplementedError:
-        return False
-
-
-@contextmanager
-def _quiet() -> Iterator[None]:
-    """No warnings on standard error: what matters is checked here and said in words."""
-    with _quiet_lock, warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        yield
+def _limited(page: Page, where: str, dataset: Any) -> Page:
+    """The page, and where not every 16-bit value can be meant, a check of what is read."""
+    signed = bool(dataset.PixelRepresentation)
+    bits = _bits(dataset) - signed
+    return page if bits == 16 else LimitedPage(page, where, 2**bits - 1, signed)

@@ -9,12 +9,14 @@ import numpy as np
 import pydicom
 import pytest
 from pydicom.uid import (
+    JPEG2000,
     MPEG4HP41,
     UID,
     DeflatedExplicitVRLittleEndian,
     ExplicitVRBigEndian,
     ExplicitVRLittleEndian,
     ImplicitVRLittleEndian,
+    JPEGLSNearLossless,
     RLELossless,
 )
 
@@ -84,7 +86,9 @@ def test_rescale_and_monochrome1_change_nothing_but_the_mark(tmp_path: Path) -> 
         ({"PhotometricInterpretation": "RGB", "SamplesPerPixel": 3}, "not a gray picture"),
         ({"PhotometricInterpretation": "PALETTE COLOR"}, "PALETTE COLOR"),
         ({"BitsAllocated": 8, "BitsStored": 8, "HighBit": 7}, "values of 8 bits"),
-        ({"PixelRepresentation": 1}, "signed"),
+        ({"PixelIntensityRelationship": "LOG"}, "aren't linear in dose"),
+        ({"PixelIntensityRelationshipSign": -1}, "fall with dose"),
+        ({"LossyImageCompression": "01"}, "compressed with loss"),
         ({"BitsStored": 12, "HighBit": 15}, "highest bit 15"),
         ({"Rows": None}, "has no Rows"),
         ({"PixelData": None}, "has no PixelData"),
@@ -103,6 +107,50 @@ def test_another_kind_of_picture_is_refused(
     fault = _fault(path, page)
     assert fault.startswith("frame.dcm")
     assert message in fault
+
+
+@pytest.mark.parametrize(
+    ("elements", "brightest"),
+    [
+        ({"PixelRepresentation": 1}, 2**15 - 1),
+        ({"BitsStored": 12, "HighBit": 11}, 2**12 - 1),
+        ({"PixelRepresentation": 1, "BitsStored": 14, "HighBit": 13}, 2**13 - 1),
+    ],
+)
+def test_values_beyond_what_the_header_allows_are_never_taken_for_bright_ones(
+    tmp_path: Path, elements: dict[str, Any], brightest: int
+) -> None:
+    """A negative value's bits would otherwise read as a gray value near 65535."""
+    path = tmp_path / "frame.dcm"
+    image = random_images(1)[0] % (brightest + 1)
+    image[3, 4] = brightest
+    out = np.empty(SHAPE, np.uint16)
+    for compress in (False, True):
+        write_dicom(path, image, **elements)
+        if compress:
+            _compress_rle(path)
+        page = inspect_dicom(path, "frame.dcm", [0], SHAPE)[0]
+        assert not isinstance(page, FrameError)
+        page.read(out)
+        np.testing.assert_array_equal(out, image)
+    image[3, 4] = brightest + 1
+    write_dicom(path, image, **elements)
+    page = inspect_dicom(path, "frame.dcm", [0], SHAPE)[0]
+    assert not isinstance(page, FrameError)
+    with pytest.raises(FrameError, match=rf"page 0: has 1 values outside of 0 to {brightest}"):
+        page.read(out)
+
+
+def test_a_frame_of_another_panel_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "frame.dcm"
+    write_dicom(path, random_images(1)[0], DetectorID="OTHER-2")
+    fault = inspect_dicom(path, "frame.dcm", [0], SHAPE, "TEST-1")[0]
+    assert isinstance(fault, FrameError)
+    assert "comes from the detector OTHER-2 (DetectorID); expected the panel TEST-1" in str(fault)
+    # A DetectorID has room for 16 characters, a serial number may be longer.
+    for told, serial in (("TEST-1", "TEST-1"), ("ABCDEFGHIJKLMNOP", "ABCDEFGHIJKLMNOPQR")):
+        write_dicom(path, random_images(1)[0], DetectorID=told)
+        assert isinstance(inspect_dicom(path, "", [0], SHAPE, serial)[0], PlainPage)
 
 
 def test_12_bits_stored_low_are_accepted(tmp_path: Path) -> None:
@@ -140,7 +188,9 @@ def test_frame_past_the_end(tmp_path: Path) -> None:
     assert "frames.dcm, page 2: isn't there: the file holds 2 pages" in _fault(path, 2)
 
 
-@pytest.mark.parametrize("syntax", [MPEG4HP41, DeflatedExplicitVRLittleEndian])
+@pytest.mark.parametrize(
+    "syntax", [MPEG4HP41, DeflatedExplicitVRLittleEndian, JPEGLSNearLossless, JPEG2000]
+)
 def test_compression_that_cannot_be_read_is_named(tmp_path: Path, syntax: UID) -> None:
     path = tmp_path / "frame.dcm"
     if syntax.is_deflated:
@@ -155,11 +205,15 @@ def test_compression_that_cannot_be_read_is_named(tmp_path: Path, syntax: UID) -
     assert fault.endswith("Export the frames uncompressed")
 
 
-def _write_rle(path: Path) -> bytearray:
-    write_dicom(path, random_images(1)[0])
+def _compress_rle(path: Path) -> None:
     dataset = pydicom.dcmread(path)
     dataset.compress(RLELossless, generate_instance_uid=False)
     dataset.save_as(path)
+
+
+def _write_rle(path: Path) -> bytearray:
+    write_dicom(path, random_images(1)[0])
+    _compress_rle(path)
     return bytearray(path.read_bytes())
 
 
