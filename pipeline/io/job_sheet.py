@@ -1,27 +1,30 @@
 """The job sheet: what the shift wrote down before it began, one row a weld, as CSV or TOML.
 
 Its columns are the config's keys; ``CONFIG_KEYS`` says which. In TOML each weld is a table
-``[[weld]]``.
+``[[weld]]``. A weld that is shot again has a row for each shot, told apart by ``shot``.
 """
 
 from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 from types import MappingProxyType
 
 from pipeline.config.faults import shown
+from pipeline.config.toml_lines import key_lines
 from pipeline.config.weld import WeldJob
 from pipeline.errors import TableError
-from pipeline.io.csv_text import read_csv, table_error
-from pipeline.io.fault_list import fault_list
+from pipeline.io.csv_text import LineFault, read_csv, table_error
+from pipeline.io.job_sheet_values import row_faults
 from pipeline.io.near_names import near_name
 
 CONFIG_KEYS: Mapping[str, str] = MappingProxyType(
     {
         "id": "weld.id",
+        "shot": "weld.shot",
         "line": "weld.line",
         "station": "weld.station",
         "procedure": "weld.procedure",
@@ -35,37 +38,83 @@ CONFIG_KEYS: Mapping[str, str] = MappingProxyType(
     }
 )
 _FREE = ("notes",)  # a column for people; nothing reads it
+_MEND = "Correct the sheet"
 
 
-def read_job_sheet(path: Path, weld_id: str) -> Mapping[str, str]:
-    """What the sheet says about one weld: column to text, empty cells left out, ``id`` included.
+@dataclass(frozen=True, slots=True)
+class SheetRow:
+    """One weld as the sheet has it: the line it stands in, and column → text, empty ones left
+    out, those that are only for people too."""
 
-    Numbers are returned as they are written; the config checks them.
+    line: int
+    cells: Mapping[str, str]
+
+    @property
+    def name(self) -> tuple[str, str]:
+        """Weld and shot: what tells a row from the others."""
+        return self.cells.get("id", ""), self.cells.get("shot", "")
+
+    @property
+    def told(self) -> Mapping[str, str]:
+        """The config's dotted keys → what the row says."""
+        return {CONFIG_KEYS[column]: text for column, text in self.cells.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """All rows of a sheet, in its order, and what is wrong with its form (not with values)."""
+
+    path: Path
+    rows: tuple[SheetRow, ...]
+    faults: tuple[LineFault, ...]
+
+
+def read_sheet(path: Path) -> Sheet:
+    """The sheet as it is written.
+
+    Raises:
+        TableError: it can't be read at all, or no column has the welds' numbers.
+    """
+    sheet = _toml_sheet(path) if path.suffix.lower() == ".toml" else _csv_sheet(path)
+    faults = list(sheet.faults)
+    rows = []
+    for row in sheet.rows:
+        cells = {name: text for name, text in row.cells.items() if text and name not in _FREE}
+        known = {name: text for name, text in cells.items() if name in CONFIG_KEYS}
+        rows.append(SheetRow(row.line, known))
+    return Sheet(path, tuple(rows), tuple(faults))
+
+
+def read_job_sheet(path: Path, weld_id: str, shot: str = "") -> Mapping[str, str]:
+    """What the sheet says about one weld's shot: column to text, empty cells left out, ``id``
+    included.
+
+    Numbers are returned as they are written.
 
     Raises:
         TableError: the sheet can't be read, has columns that mean nothing here (a misspelt one
-            would be lost in silence), or doesn't have the weld exactly once.
+            would be lost in silence), doesn't have the shot exactly once, or has values in its row
+            that can't be.
     """
-    welds = _toml_rows(path) if path.suffix.lower() == ".toml" else _csv_rows(path)
-    _require_known(path, {name for _, row in welds for name in row})
-    matches = [(place, row) for place, row in welds if row.get("id") == weld_id]
+    sheet = read_sheet(path)
+    if sheet.faults:
+        raise table_error(path, sheet.faults, _MEND)
+    matches = [row for row in sheet.rows if row.name == (weld_id, shot)]
+    called = f"weld {weld_id!r}" + (f", shot {shot}" if shot else "")
     if len(matches) > 1:
-        places = ", ".join(place for place, _ in matches)
+        places = ", ".join(f"line {row.line}" for row in matches)
         raise TableError(
-            f"weld {weld_id!r} stands there {len(matches)} times ({places})",
+            f"{called} stands there {len(matches)} times ({places})",
             where=str(path),
-            expected="one row a weld",
+            expected="one row a weld, and another one, with its own shot, if it is shot again",
             remedy="Keep the row that holds",
         )
     if not matches:
-        ids = [row.get("id", "") for _, row in welds]
-        raise TableError(
-            f"has no weld {weld_id!r}{_nearest(weld_id, ids)}",
-            where=str(path),
-            expected="a row with this id" + (f" among its {len(ids)}" if len(ids) > 1 else ""),
-            remedy="Add the weld to the sheet, or correct weld.id in the config",
-        )
-    return {name: text for name, text in matches[0][1].items() if text and name not in _FREE}
+        raise _missing(sheet, weld_id, shot, called)
+    wrong = row_faults(matches[0].cells, CONFIG_KEYS)
+    if wrong:
+        raise table_error(path, [LineFault(matches[0].line, text) for text in wrong], _MEND)
+    return matches[0].cells
 
 
 def replaced_values(sheet: Mapping[str, str], config: WeldJob, job: WeldJob) -> tuple[str, ...]:
@@ -84,25 +133,42 @@ def replaced_values(sheet: Mapping[str, str], config: WeldJob, job: WeldJob) -> 
     return tuple(sentences)
 
 
-def _csv_rows(path: Path) -> list[tuple[str, dict[str, str]]]:
-    """Place and cells of each row."""
+def _missing(sheet: Sheet, weld_id: str, shot: str, called: str) -> TableError:
+    shots = [row.name[1] for row in sheet.rows if row.name[0] == weld_id]
+    if shots:
+        others = ", ".join(one or "the first (no shot)" for one in shots)
+        return TableError(
+            f"has no {called}; of this weld it has {others}",
+            where=str(sheet.path),
+            expected="a row with this id and shot",
+            remedy="Name the shot that is meant with --shot or weld.shot in the config, or add it "
+            "to the sheet",
+        )
+    ids = [row.name[0] for row in sheet.rows]
+    return TableError(
+        f"has no {called}{_nearest(weld_id, ids)}",
+        where=str(sheet.path),
+        expected="a row with this id" + (f" among its {len(ids)}" if len(ids) > 1 else ""),
+        remedy="Add the weld to the sheet, or correct weld.id in the config",
+    )
+
+
+def _csv_sheet(path: Path) -> Sheet:
     table = read_csv(
         path,
         columns=(*CONFIG_KEYS, *_FREE),
         required=("id",),
         if_missing="Correct the job sheet's name",
     )
-    if table.faults:
-        raise table_error(path, table.faults, "Correct the sheet")
-    _require_known(path, table.columns)
-    return [(f"line {line}", cells) for line, cells in table.records]
+    faults = [LineFault(table.header_line, text) for text in _strange(table.columns)]
+    rows = tuple(SheetRow(line, cells) for line, cells in table.records)
+    return Sheet(path, rows, (*faults, *table.faults))
 
 
-def _toml_rows(path: Path) -> list[tuple[str, dict[str, str]]]:
-    """Place and values, as text, of each ``[[weld]]``."""
+def _toml_sheet(path: Path) -> Sheet:
     try:
-        with path.open("rb") as stream:
-            document = tomllib.load(stream)
+        text = path.read_bytes().decode("utf-8-sig")
+        document = tomllib.loads(text)
     except FileNotFoundError as error:
         raise TableError(
             f"doesn't exist{near_name(path.parent, path.name, misspelt=True)}",
@@ -126,10 +192,17 @@ def _toml_rows(path: Path) -> list[tuple[str, dict[str, str]]]:
             where=str(path),
             expected="tables [[weld]] of texts and numbers, and nothing else",
         )
-    return [
-        (f"weld {number}", {name: str(value).strip() for name, value in weld.items()})
-        for number, weld in enumerate(welds, start=1)
-    ]
+    lines = key_lines(text)
+    rows, faults = [], []
+    for number, weld in enumerate(welds):
+        line = lines.get(("weld", number), 0)
+        faults += [
+            LineFault(lines.get(("weld", number, name), line), told)
+            for name in weld
+            for told in _strange([name])
+        ]
+        rows.append(SheetRow(line, {name: str(value).strip() for name, value in weld.items()}))
+    return Sheet(path, tuple(rows), tuple(faults))
 
 
 def _is_plain(weld: object) -> bool:
@@ -140,20 +213,15 @@ def _is_plain(weld: object) -> bool:
     )
 
 
-def _require_known(path: Path, names: Iterable[str]) -> None:
+def _strange(names: Iterable[str]) -> list[str]:
+    """A sentence for each column that means nothing."""
     known = (*CONFIG_KEYS, *_FREE)
-    strange = [
-        f"column {name!r} means nothing here{_nearest(name, known)}"
-        for name in sorted(names)
+    return [
+        f"column {name!r} means nothing here{_nearest(name, known)}; the columns are "
+        f"{', '.join(known)}. What is only for people goes under 'notes'"
+        for name in names
         if name not in known
     ]
-    if strange:
-        raise TableError(
-            fault_list(strange),
-            where=str(path),
-            expected="columns among " + ", ".join(known),
-            remedy="Rename the column, or put what is only for people under 'notes'",
-        )
 
 
 def _nearest(name: str, choices: Iterable[str]) -> str:

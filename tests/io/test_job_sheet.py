@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.config.weld import load_weld_config
 from pipeline.errors import TableError
-from pipeline.io.job_sheet import CONFIG_KEYS, read_job_sheet, replaced_values
+from pipeline.io.job_sheet import CONFIG_KEYS, read_job_sheet, read_sheet, replaced_values
 
 CSV = """id,line,station,diameter_mm,wall_mm,operator,direction,notes
 W-001,North line,KP 12,609.6,12.7,A. Moor,clockwise,windy
@@ -74,7 +74,11 @@ def test_empty_cells_say_nothing(tmp_path: Path) -> None:
         (TOML.replace("609.6", "true"), "sheet.toml", "is no list of welds"),
         (TOML + "[other]\n", "sheet.toml", "is no list of welds"),
         (TOML + "x = \n", "sheet.toml", "can't be read"),
-        (TOML.replace("W-002", "W-003") + '[[weld]]\nid = "W-003"', "sheet.toml", "weld 2, weld 3"),
+        (
+            TOML.replace("W-002", "W-003") + '[[weld]]\nid = "W-003"',
+            "sheet.toml",
+            "line 11, line 13",
+        ),
     ],
 )
 def test_sheets_that_do_not_hold(tmp_path: Path, text: str, name: str, message: str) -> None:
@@ -113,3 +117,42 @@ def test_what_the_sheet_replaced_is_told(tmp_path: Path) -> None:
         "weld.wall_mm = 12.7 replaces the config's 10.0",
     )
     assert replaced_values(row, after, after) == ()
+
+
+SHOTS = """id,shot,operator
+W-001,,A. Moor
+W-001,R1,B. Fell
+W-001,RS1,C. Dale
+W-002,R1,A. Moor
+"""
+
+
+@pytest.mark.parametrize(("shot", "who"), [("", "A. Moor"), ("R1", "B. Fell"), ("RS1", "C. Dale")])
+def test_a_weld_that_was_shot_again_has_a_row_a_shot(tmp_path: Path, shot: str, who: str) -> None:
+    row = read_job_sheet(_sheet(tmp_path, SHOTS), "W-001", shot)
+    assert row["operator"] == who
+    assert row.get("shot", "") == shot
+
+
+@pytest.mark.parametrize(
+    ("weld", "shot", "message"),
+    [
+        ("W-001", "R2", r"has no weld 'W-001', shot R2; of this weld it has the first .*, R1, RS1"),
+        ("W-002", "", r"of this weld it has R1; .* --shot"),
+    ],
+)
+def test_shots_that_the_sheet_lacks(tmp_path: Path, weld: str, shot: str, message: str) -> None:
+    with pytest.raises(TableError, match=message):
+        read_job_sheet(_sheet(tmp_path, SHOTS), weld, shot)
+
+
+def test_only_the_own_rows_values_stop_a_weld(tmp_path: Path) -> None:
+    """A mistake in another weld's row must not keep this one from being made."""
+    text = CSV.replace("W-002,North line,KP 12,609.6", "W-002,North line,KP 12,six")
+    assert read_job_sheet(_sheet(tmp_path, text), "W-001") == FIRST
+    with pytest.raises(TableError, match=r"line 3: column 'diameter_mm': \"six\" must be a number"):
+        read_job_sheet(_sheet(tmp_path, text), "W-002")
+
+
+def test_lines_of_a_toml_sheet(tmp_path: Path) -> None:
+    assert [row.line for row in read_sheet(_sheet(tmp_path, TOML, "a.toml")).rows] == [1, 11]

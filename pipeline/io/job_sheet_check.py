@@ -1,0 +1,84 @@
+"""A whole job sheet looked over before the shift: every fault at once, by line and column."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.config.weld import load_weld_config
+from pipeline.errors import ConfigError, TableError
+from pipeline.io.csv_text import LineFault, table_error
+from pipeline.io.digest import sha256_file
+from pipeline.io.job_sheet import CONFIG_KEYS, Sheet, SheetRow, read_sheet
+from pipeline.io.job_sheet_values import row_faults
+
+_NEEDED = ("diameter_mm", "wall_mm")
+_USUAL = (*_NEEDED, "operator", "procedure")
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedSheet:
+    """A sheet without faults: its rows, sentences about what is odd but allowed, its SHA-256."""
+
+    rows: tuple[SheetRow, ...]
+    remarks: tuple[str, ...]
+    sha256: str
+
+
+def check_sheet(path: Path, config: Path | None = None) -> CheckedSheet:
+    """Hold every row against the rules of its cells, the rows against each other, and each against
+    the config that it will be stitched with, if that is given.
+
+    Raises:
+        TableError: all faults of the sheet, a line each.
+        ConfigError: the config itself is at fault.
+    """
+    sheet = read_sheet(path)
+    if not sheet.rows and not sheet.faults:
+        raise TableError("lists no welds", where=str(path), expected="a row for each weld")
+    faults = [*sheet.faults, *_repeated(sheet.rows)]
+    for row in sheet.rows:
+        faults += [LineFault(row.line, text) for text in row_faults(row.cells, CONFIG_KEYS)]
+    if config is not None and not faults:
+        load_weld_config(config)  # its own faults are told as its own
+        faults += _against_config(sheet, config)
+    if faults:
+        raise table_error(path, faults, "Correct the sheet, and copy it to the field again")
+    return CheckedSheet(sheet.rows, tuple(_remarks(sheet.rows, config)), sha256_file(path))
+
+
+def _repeated(rows: Sequence[SheetRow]) -> Iterator[LineFault]:
+    first: dict[tuple[str, str], int] = {}
+    for row in rows:
+        weld, shot = row.name
+        if weld and row.name in first:
+            again = f"weld {weld!r}" + (f", shot {shot}," if shot else "")
+            yield LineFault(
+                row.line,
+                f"{again} stands in line {first[row.name]} already; if it is shot again write R1, "
+                "R2, … (after a repair) or RS1, RS2, … (only shot again) under 'shot'",
+            )
+        first.setdefault(row.name, row.line)
+
+
+def _against_config(sheet: Sheet, config: Path) -> Iterator[LineFault]:
+    for row in sheet.rows:
+        try:
+            load_weld_config(config, row.told, source="this row")
+        except ConfigError as error:
+            for line in str(error).splitlines():
+                yield LineFault(row.line, f"with this row: {line}")
+
+
+def _remarks(rows: Sequence[SheetRow], config: Path | None) -> Iterator[str]:
+    for column in _USUAL:
+        lines = [str(row.line) for row in rows if column not in row.cells]
+        if lines and not (config is not None and column in _NEEDED):
+            yield f"no {column} in line {', '.join(lines)}: what the config says counts"
+    seen: dict[str, str] = {}
+    for row in rows:
+        weld = row.name[0]
+        other = seen.setdefault("".join(weld.split()).casefold(), weld)
+        if other != weld:
+            yield f"line {row.line}: {weld!r} differs from {other!r} in capitals or blanks only"

@@ -1,0 +1,190 @@
+"""``girthstrip archive`` as it is called, on a weld that was really stitched."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from pipeline.cli import run
+from pipeline.outputs.archive.fixity import fixity_path
+from pipeline.outputs.archive.restore import compare
+from tests.outputs.archive.welds import contents, make_weld, random_files, two_places, validate
+from tests.weld_folder import WeldFolder
+
+Capture = pytest.CaptureFixture[str]
+
+
+@pytest.fixture
+def weld(tmp_path: Path) -> Path:
+    return make_weld(tmp_path / "weld", random_files(3, 500))
+
+
+def call(capsys: Capture, *words: object) -> tuple[int, dict]:  # type: ignore[type-arg]
+    code = run(["archive", *map(str, words), "--quiet", "--json"])
+    return code, json.loads(capsys.readouterr().out)
+
+
+def bags(weld: Path, places: list[Path], capsys: Capture) -> list[Path]:
+    code, told = call(capsys, weld, "--to", places[0], "--to", places[1], "--same-device")
+    assert code == 0, told
+    assert told["archived"] is True
+    return [Path(copy["folder"]) for copy in told["copies"]]
+
+
+def test_from_a_bag_alone_the_strip_comes_out_byte_for_byte(
+    small_weld: WeldFolder, tmp_path: Path, capsys: Capture
+) -> None:
+    """Also when the frames' folder is called otherwise than in a bag."""
+    small_weld.frames.rename(small_weld.path / "shots")
+    small_weld.edit_config('folder = "frames"', 'folder = "shots"')
+    assert run(["stitch", str(small_weld.config), "--quiet"]) == 0
+    capsys.readouterr()
+    bag, other = bags(small_weld.config, two_places(tmp_path), capsys)
+    validate(bag)
+    assert contents(bag) == contents(other)
+    log = small_weld.path / "audit-log" / "W-0001" / "records"
+    records = [json.loads(path.read_bytes()) for path in sorted(log.iterdir())]
+    assert [record["action"] for record in records] == ["stitch", "archive"]
+    kept = [name for name in contents(bag) if name.startswith("data/audit-log/")]
+    assert kept == ["data/audit-log/000001.json"]  # a later copy holds no more
+    result = contents(small_weld.result)
+    shutil.rmtree(small_weld.path)
+    shutil.rmtree(other)
+
+    out = tmp_path / "again"
+    assert run(["stitch", str(bag / "data/config.toml"), "--out", str(out), "--quiet"]) == 0
+    capsys.readouterr()
+    made = contents(out)
+    for name in ("strip.tif", "maps.tif", "positions.csv"):
+        assert made[name] == result[name]
+    logs = [json.loads(one["quality.json"]) for one in (result, made)]
+    for log in logs:
+        for one in log["inputs"]:
+            one["path"] = one["path"].replace("shots/", "frames/")
+    assert logs[0] == logs[1]
+
+    assert run(["stitch", str(bag / "data/config.toml"), "--replace", "--quiet"]) == 2
+    assert "lies in the archived weld" in capsys.readouterr().err
+
+    code, told = call(capsys, "restore", bag, "--out", tmp_path / "restored")
+    assert code == 0
+    assert told["same"] == {"strip.tif": True, "maps.tif": True, "positions.csv": True}
+    assert told["software"] == told["log"] == []
+
+    log = json.loads((out / "quality.json").read_text(encoding="utf-8"))
+    log["software"]["numpy"] = "1.0"
+    (out / "quality.json").write_text(json.dumps(log), encoding="utf-8")
+    (out / "strip.tif").write_bytes(b"another")
+    found = compare(bag, out)
+    assert not found.restored
+    assert found.software[0].endswith(" then, 1.0 now")
+
+
+def test_nothing_is_ever_made_in_a_bag(weld: Path, tmp_path: Path, capsys: Capture) -> None:
+    bag, _ = bags(weld, two_places(tmp_path), capsys)
+    code, told = call(capsys, weld, "--to", bag / "data", "--copies", "1")
+    assert code == 2
+    assert "lies in the archived weld" in told["error"]["message"]
+
+
+def test_what_is_said_of_an_archived_weld(weld: Path, tmp_path: Path, capsys: Capture) -> None:
+    places = two_places(tmp_path)
+    words = ["archive", str(weld), *(f"--to={place}" for place in places), "--same-device"]
+    assert run(words) == 0
+    ended = capsys.readouterr()
+    first, *copies, last = ended.out.splitlines()
+    assert first.startswith("bag         W-7_")
+    assert all(line.endswith(": written and read back") for line in copies)
+    assert last == "archived: 2 of 2 copies proved, on 1 disk"
+    assert "archiving, reading the copies back (MB): 1 done" in ended.err
+
+
+def test_a_destination_that_fails_is_told_and_ends_with_2(
+    weld: Path, tmp_path: Path, capsys: Capture
+) -> None:
+    places = two_places(tmp_path)
+    shutil.rmtree(places[1])
+    words = ["archive", str(weld), *(f"--to={place}" for place in places), "--same-device"]
+    assert run(words) == 2
+    out = capsys.readouterr().out
+    assert "FAILED" in out
+    assert "is the drive connected?" in out
+    assert "NOT ARCHIVED: 1 of 2 copies" in out
+
+
+def test_verify_names_and_ends_with_3(weld: Path, tmp_path: Path, capsys: Capture) -> None:
+    bag, _ = bags(weld, two_places(tmp_path), capsys)
+    code, told = call(capsys, "verify", tmp_path / "a", tmp_path / "b")
+    assert code == 0
+    assert [one["sound"] for one in told["bags"]] == [True, True]
+    (bag / "data/result/strip.tif").write_bytes(b"x")
+    assert run(["archive", "verify", str(tmp_path / "a"), str(tmp_path / "b")]) == 3
+    out = capsys.readouterr().out
+    assert "changed   data/result/strip.tif: its content has changed (1 bytes)" in out
+    assert out.count("sound ") == 1
+    code, told = call(capsys, "repair", bag, "--from", tmp_path / "b" / bag.name)
+    assert code == 0
+    assert "strip.tif: replaced from" in told["done"][0]
+    assert run(["archive", "verify", str(weld)]) == 2
+    assert "holds no bag" in capsys.readouterr().err
+
+
+def test_status_of_a_folder_of_welds(weld: Path, tmp_path: Path, capsys: Capture) -> None:
+    places = two_places(tmp_path)
+    where = ["--to", places[0], "--to", places[1], "--same-device"]
+    code, told = call(capsys, "status", weld, *where)
+    assert code == 3
+    assert told["welds"][0]["copies"] == []
+    bag, other = bags(weld, places, capsys)
+    code, told = call(capsys, "status", weld, *where)
+    assert (code, told["welds"][0]["counting"]) == (0, 2)
+    code, told = call(capsys, "status", weld, *where[:4])  # on one disk
+    assert (code, told["welds"][0]["counting"]) == (3, 1)
+    code, told = call(capsys, "status", weld, *where, "--max-age-days", "0")
+    assert (code, told["welds"][0]["counting"]) == (3, 0)
+    code, told = call(capsys, "status", tmp_path, "--same-device")  # welds and bags in one folder
+    assert code == 0
+
+    (bag / "data/result/strip.tif").unlink()
+    shutil.rmtree(other)
+    assert run(["archive", "status", str(weld), *map(str, where)]) == 3
+    out = capsys.readouterr().out
+    assert "isn't whole" in out
+    assert f"{other}: is gone" in out
+    assert "0 of 1 welds are archived" in out
+    shutil.move(bag, tmp_path / "x")
+    fixity_path(bag).unlink()
+    shutil.move(tmp_path / "x", bag)
+    assert run(["archive", "status", str(places[0]), "--copies", "1"]) == 3
+    assert "was never read back" in capsys.readouterr().out
+
+
+def test_sound_copies_that_differ(weld: Path, tmp_path: Path, capsys: Capture) -> None:
+    """Each whole in itself, under one name: somebody renamed a bag."""
+    places = two_places(tmp_path)
+    bag, _ = bags(weld, places, capsys)
+    second = make_weld(tmp_path / "second", random_files(3, 500, seed=9))
+    third = tmp_path / "c"
+    third.mkdir()
+    code, told = call(capsys, second, "--to", third, "--copies", "1")
+    assert code == 0
+    stranger = Path(told["copies"][0]["folder"])
+    stranger.rename(third / bag.name)
+    fixity_path(stranger).rename(fixity_path(third / bag.name))
+    code, told = call(capsys, "verify", places[0], third)
+    assert code == 3
+    assert told["differ"] == [bag.name]
+    code, told = call(capsys, "status", places[0], "--to", third, "--same-device")
+    assert code == 3
+    assert told["welds"][0]["differ"] is True
+    code, told = call(capsys, weld, "--to", places[0], "--to", third, "--same-device")
+    assert code == 2
+    assert "copies of this name differ" in told["error"]["message"]
+
+
+def test_a_misspelt_command(capsys: Capture) -> None:
+    assert run(["archive", "verfy"]) == 2
+    assert "did you mean verify?" in capsys.readouterr().err
