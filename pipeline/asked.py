@@ -16,7 +16,7 @@ from pipeline.io.profiles import DEFAULT_PROFILE, profile_path, read_profile
 from pipeline.quality.asked.exposure_geometry import exposure_geometry, thickness_ratio
 from pipeline.quality.asked.known import Known
 from pipeline.quality.asked.profile import Profile
-from pipeline.quality.asked.requirements import (
+from pipeline.quality.asked.requirement import (
     AREA,
     DISTANCE,
     NOTHING_ASKED,
@@ -28,8 +28,8 @@ from pipeline.quality.asked.requirements import (
     WIRE_POSITIONS,
     Requirements,
     WeldCase,
-    requirements,
 )
+from pipeline.quality.asked.requirements import requirements
 from pipeline.stages import stage_of
 from pipeline.stages.distortion import Distortion
 

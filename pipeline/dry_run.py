@@ -11,7 +11,7 @@ from pipeline.config.weld import WeldJob
 from pipeline.errors import OutputError
 from pipeline.io.folders import require_free
 from pipeline.io.frames import open_scan
-from pipeline.io.results import RESULT_FILES
+from pipeline.io.results import RESULT_FILES, require_same_weld
 from pipeline.plan import Plan, plan_weld
 
 
@@ -61,6 +61,7 @@ def dry_run(job: WeldJob, *, replace: bool = False) -> DryRun:
     """
     output = Path(os.path.abspath(job.output.folder))  # noqa: PTH100 - a link must stay one
     require_free(output, replace, RESULT_FILES)
+    require_same_weld(output, job.weld)
     _require_writable(output.parent)
     scan = open_scan(job)
     chosen, calibration = calibration_for(job, scan.rows)

@@ -1,4 +1,4 @@
-"""What ``measure --plan`` tells: whether the exposure that is meant can reach what is asked."""
+"""What ``measure --plan`` tells: whether the exposure that is meant can meet what is asked."""
 
 from __future__ import annotations
 
@@ -28,11 +28,12 @@ from pipeline.quality.asked.exposure_geometry import (
 )
 from pipeline.quality.asked.feasibility import findings
 from pipeline.quality.asked.intended import Finding, FrameNoise, Intended, Reach
-from pipeline.quality.asked.requirements import AREA, requirements
+from pipeline.quality.asked.requirement import AREA
+from pipeline.quality.asked.requirements import requirements
 from pipeline.stages import stage_of
 from pipeline.stages.distortion import Distortion
 
-SCHEMA = "girthstrip.measure_plan/1"
+SCHEMA = "girthstrip.measure_plan/2"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,30 +72,30 @@ class ExposurePlan:
 
 
 def _summary(found: tuple[Finding, ...], not_asked: str) -> str:
-    """The last sentence; that it can be reached only if all that is wanted was judged."""
-    missed, unknown, conditions, reached = (
+    """The last sentence; that it can be met only if all that is wanted was judged."""
+    not_met, unknown, conditions, met = (
         ", ".join(one.id for one in found if one.reach is reach)
-        for reach in (Reach.MISSED, Reach.UNKNOWN, Reach.CONDITION, Reach.REACHED)
+        for reach in (Reach.NOT_MET, Reach.UNKNOWN, Reach.CONDITION, Reach.MET)
     )
     whole = "it" if not not_asked else "what this profile asks"
-    if missed:
-        said = f"what is asked can't be reached like this: {missed}"
+    if not_met:
+        said = f"what is asked can't be met like this: {not_met}"
         said += f"; not known: {unknown}" if unknown else ""
     elif unknown:
-        said = f"not known whether it can be reached: {unknown}"
+        said = f"not known whether it can be met: {unknown}"
         said += f"; what else is asked can be, if these hold: {conditions}" if conditions else ""
-        said += "; what else is asked can be" if reached and not conditions else ""
+        said += "; what else is asked can be" if met and not conditions else ""
     elif conditions:
-        said = f"{whole} can be reached, if these hold: {conditions}"
+        said = f"{whole} can be met, if these hold: {conditions}"
     elif any(not one.id.startswith("calibration.") for one in found):
-        said = f"{whole} can be reached; the exposure itself must show it"
+        said = f"{whole} can be met; the exposure itself must show it"
     else:
         said = "nothing is asked"
     return f"{said}; {not_asked}" if not_asked else said
 
 
 def plan_exposure(job: WeldJob, config: Path | None = None) -> ExposurePlan:
-    """Whether the exposure that the config means can reach what its table ``quality`` asks.
+    """Whether the exposure that the config means can meet what its table ``quality`` asks.
 
     No frame is needed. A calibration tells the panel's noise and sharpness; without one, or where
     it doesn't tell them, the config's keys do, or else it is said what is missing. An error names

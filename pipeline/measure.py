@@ -17,7 +17,7 @@ from pipeline.model import Frame, FrameRow, Strip, StripGrid, Verdict
 from pipeline.plan import scan_geometry
 from pipeline.quality.asked.known import Known, StripPicture
 from pipeline.quality.asked.profile import Profile
-from pipeline.quality.asked.requirements import SR_B, UNSHARPNESS
+from pipeline.quality.asked.requirement import SR_B, UNSHARPNESS
 from pipeline.quality.check import Check, worst
 from pipeline.quality.exposure import exposure_facts
 from pipeline.quality.image.frame_figures import FrameAt, with_frames
@@ -26,12 +26,13 @@ from pipeline.quality.image.image_quality import ImageQuality, measure_image
 from pipeline.quality.image.measure_records import QualityMeasure
 from pipeline.quality.log import QualityLog
 from pipeline.quality.noise.frame_noise import measure_frame_noise
+from pipeline.quality.outcome_words import ABOUT, OUTCOMES
 from pipeline.stages.distortion import Distortion
 from pipeline.stages.registration import Registered
 
 NOTHING_ASKED = "nothing asked"
 """The verdict where nothing is asked."""
-SCHEMA = "girthstrip.measure/1"
+SCHEMA = "girthstrip.measure/2"
 _FRAMES = 8  # so many source frames are measured: enough for a trend round the pipe
 _NO_CONFIG = "nothing: no config is known; name one with --config"
 
@@ -50,8 +51,8 @@ class Measured:
         return tuple(check for check in self.quality.checks if check.limit is not None)
 
     @property
-    def not_reached(self) -> tuple[str, ...]:
-        """Ids of what is asked and missed beyond its uncertainty."""
+    def not_met(self) -> tuple[str, ...]:
+        """Ids of what is asked and not met, beyond its uncertainty."""
         return tuple(check.id for check in self.asked if check.verdict is Verdict.FAIL)
 
     @property
@@ -73,9 +74,9 @@ class Measured:
         return str(worst([*verdicts, Verdict.ATTENTION] if self.not_shown else verdicts))
 
     @property
-    def reached(self) -> bool:
-        """Whether nothing that is asked is missed, or wasn't shown; also where it is in doubt."""
-        return not self.not_reached and not self.not_shown
+    def met(self) -> bool:
+        """Whether nothing that is asked is not met, or wasn't shown; also where it is in doubt."""
+        return not self.not_met and not self.not_shown
 
     def as_dict(self) -> dict[str, Any]:
         """All of it as plain values."""
@@ -84,7 +85,7 @@ class Measured:
             "asked_by": self.asked_by,
             "profile": self.quality.profile,
             "verdict": self.verdict,
-            "not_reached": list(self.not_reached),
+            "not_met": list(self.not_met),
             "not_shown": list(self.not_shown),
             "measures": [asdict(one) for one in self.quality.measures],
             "series": [asdict(one) for one in self.quality.series],
@@ -93,7 +94,7 @@ class Measured:
         }
 
     def text(self) -> str:
-        """The measures as a table for people, what would mend those that are missed, remarks."""
+        """The measures as a table for people, what would mend those that aren't met, remarks."""
         measures = self.quality.measures
         nothing = self.verdict == NOTHING_ASKED
         judged = [check for check in self.quality.checks if check.verdict is not Verdict.PASS]
@@ -103,13 +104,13 @@ class Measured:
             f"asked by   {self.asked_by}",
             *([] if nothing else [f"profile    {self.quality.profile}"]),
             *_table(measures),
-            *(f"{check.verdict:10} {check.id}: {check.note}" for check in judged),
+            *(f"{OUTCOMES[check.verdict]:10} {check.id}: {check.note}" for check in judged),
             *(f"basis      {basis}" for basis in bases),
             *(f"note       {remark}" for remark in self.quality.remarks),
-            *([f"missed     {', '.join(self.not_reached)}"] if self.not_reached else []),
+            *([f"not met    {', '.join(self.not_met)}"] if self.not_met else []),
             *([f"not shown  {', '.join(self.not_shown)}"] if self.not_shown else []),
-            f"verdict    {self.verdict}"
-            + ("" if nothing else ": about the picture, never about the weld"),
+            "verdict    "
+            + (NOTHING_ASKED if nothing else f"{OUTCOMES[Verdict(self.verdict)]}: {ABOUT}"),
         ]
         return "\n".join(lines)
 
@@ -222,7 +223,12 @@ def _solved(log: QualityLog, geometry: ScanGeometry, panel: Panel) -> tuple[Scan
             source_y_mm=told.source_y_mm,
             lift_off_mm=told.lift_off_mm,
         ),
-        replace(panel, roll_rad=radians(told.roll_deg)),
+        replace(
+            panel,
+            roll_rad=radians(told.roll_deg),
+            yaw_rad=radians(told.yaw_deg),
+            pitch_rad=radians(told.pitch_deg),
+        ),
     )
 
 

@@ -13,7 +13,7 @@ from pipeline.io.indications import read_indications
 from pipeline.io.pictures import open_picture
 from pipeline.model import Strip
 from pipeline.quality.asked.known import StripPicture
-from pipeline.quality.asked.requirements import UNSHARPNESS
+from pipeline.quality.asked.requirement import UNSHARPNESS
 from pipeline.quality.image.gauge_figures import IMAGE_UNSHARPNESS
 from pipeline.quality.image.image_quality import ImageQuality
 from pipeline.quality.log import QualityLog

@@ -13,7 +13,7 @@ from pipeline.config.weld import WeldJob
 from pipeline.errors import InputError
 from pipeline.geometry import Arrangement, Panel, ScanGeometry
 from pipeline.io.frames import Scan, open_scan
-from pipeline.kernels.resample import BLOCK, C0
+from pipeline.kernels.resample import BLOCK, C0, SLOPE
 from pipeline.model import FrameRow, StripGrid
 from pipeline.stages import stage_of
 from pipeline.stages.distortion import Distortion
@@ -78,6 +78,8 @@ def scan_geometry(job: WeldJob) -> tuple[ScanGeometry, Panel]:
         job.panel.columns,
         job.panel.pitch_mm,
         roll_rad=math.radians(told.roll_deg),
+        yaw_rad=math.radians(told.yaw_deg),
+        pitch_rad=math.radians(told.pitch_deg),
     )
     return geometry, panel
 
@@ -135,7 +137,7 @@ def _columns_seen(
     A source off the axis lets every frame see another length; a rolled panel's ends are slanted.
     """
     placed = distortion.map_frame(geometry, panel, grid, position_mm, 0.0)
-    ends = placed.table[C0] + np.outer([0, panel.rows], placed.slope)  # of a column's line
+    ends = placed.table[C0] + np.outer([0, panel.rows], placed.table[SLOPE])  # of a column's line
     edge = distortion.edge_px + _EDGE_PX
     seen = ((ends > edge) & (ends < panel.columns - 1 - edge)).all(axis=0).nonzero()[0]
     if not len(seen):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import platform
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import cv2
 import numba
@@ -68,12 +69,13 @@ def quality_log(
     remarks: Sequence[str] = (),
     choice: Choice | None = None,
     image: ImageQuality | None = None,
+    pixels_sha256: str | None = None,
 ) -> QualityLog:
     """The log of one weld. ``rows`` is the frame table, ``reasons`` why frames were left out by
     index, ``clipped`` how many strip pixels were too bright for 16 bits, ``without_history`` the
     frames whose lag correction lacked one before them (None: not known), ``remarks`` what was odd
     but allowed in the frames, ``choice`` why this calibration was used, ``image`` the strip's image
-    quality."""
+    quality, ``pixels_sha256`` the digest of its pixels."""
     solved, grid = found.adjustment, strip.grid
     seams = measure_seams(
         found.placement,
@@ -124,7 +126,9 @@ def quality_log(
             *map(_sentence, image.remarks if image else ()),
             *(f"Calibration: {remark}" for remark in calibration_remarks(facts)),
         ),
-        strip=strip_facts(job, strip, solved.geometry.circumference_mm),
+        strip=replace(
+            strip_facts(job, strip, solved.geometry.circumference_mm), pixels_sha256=pixels_sha256
+        ),
         geometry=_geometry_facts(job, found),
         frames=_frame_records(rows, reasons, found),
         seams=_seam_records(found, seams, apart, grid.pitch_mm, high - low),
@@ -241,6 +245,8 @@ def _ruler_sigma_mm(
         axial_mm=(grid.z_first_mm, grid.z_first_mm + (grid.rows - 1) * grid.pitch_mm),
         source_sigma_mm=source,
         roll_sigma_rad=roll,
+        yaw_sigma_rad=solved.yaw_sigma_rad,
+        pitch_sigma_rad=solved.pitch_sigma_rad,
         standoff_sigma_mm=solved.local_standoff_sigma_mm,
     )
 
@@ -254,6 +260,10 @@ def _geometry_facts(job: WeldJob, found: Registered) -> GeometryFacts:
         source_y_sigma_mm=solved.source_sigma_mm[1],
         roll_deg=math.degrees(solved.panel.roll_rad),
         roll_sigma_deg=math.degrees(solved.roll_sigma_rad),
+        yaw_deg=math.degrees(solved.panel.yaw_rad),
+        yaw_sigma_deg=math.degrees(solved.yaw_sigma_rad),
+        pitch_deg=math.degrees(solved.panel.pitch_rad),
+        pitch_sigma_deg=math.degrees(solved.pitch_sigma_rad),
         standoff_mm=solved.geometry.standoff_mm,
         standoff_told_mm=job.geometry.standoff_mm,
         standoff_sigma_mm=solved.standoff_sigma_mm,

@@ -22,7 +22,7 @@ from pipeline.geometry import Panel, ScanGeometry
 from pipeline.io.fault_list import fault_list
 from pipeline.io.folders import new_folder
 from pipeline.io.frames import Scan, open_scan
-from pipeline.io.results import RESULT_FILES, submit_images, write_tables
+from pipeline.io.results import RESULT_FILES, require_same_weld, submit_images, write_tables
 from pipeline.kernels.repair import flag_saturated
 from pipeline.measure import measure_weld
 from pipeline.model import FlagImage, Frame, FrameFlag, FrameRow, RawImage, Strip, Verdict
@@ -37,7 +37,8 @@ from pipeline.plan import (
 )
 from pipeline.prefetch import prefetch
 from pipeline.provenance import inputs_of, timing_record
-from pipeline.quality.log import QualityLog
+from pipeline.quality.log import QualityLog, StripFacts
+from pipeline.quality.pixel_digest import pixels_sha256
 from pipeline.record import quality_log, strip_facts
 from pipeline.stages import stage_of
 from pipeline.stages.adjustment import Priors
@@ -51,8 +52,9 @@ from pipeline.stages.registration import Registered, Registration, ScanSetup
 from pipeline.stages.selection import FrameSurvey, left_out, survey
 from pipeline.stages.views import view_grid
 
-Report = Callable[[QualityLog, RawImage, FlagImage, FlagImage], str]
-"""Makes the text of ``quality.html`` from the log, the strip, its count and its origin map."""
+Report = Callable[[StripFacts, RawImage, FlagImage, FlagImage], Callable[[QualityLog], str]]
+"""Begins ``quality.html`` from the strip, its count and its origin map; what it returns makes the
+page's text of the log."""
 
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, how much of it is done, and how much there is."""
@@ -84,14 +86,15 @@ def run_weld(
 ) -> RunResult:
     """Make the weld's strip, its maps and its quality log, as a folder that appears whole or not.
 
-    ``report`` makes the text of ``quality.html`` from the log, the strip, its count and origin
-    maps. ``threads`` (default: all processors) never changes the result.
+    ``report`` makes the text of ``quality.html``. ``threads`` (default: all processors) never
+    changes the result.
 
     Raises:
         InputError: config, frames, calibration or output folder are at fault.
     """
-    run = _Run(job, progress or (lambda *_: None), threads or os.cpu_count() or 1)
     final = job.output.folder
+    require_same_weld(final, job.weld)
+    run = _Run(job, progress or (lambda *_: None), threads or os.cpu_count() or 1)
     # The systems solved here are small: several BLAS threads take longer than one.
     with (
         threadpool_limits(limits=1, user_api="blas"),
@@ -177,15 +180,18 @@ class _Run:
                 found = self.place(rows, nominal, panel, level_gv, pool)
             with self.timed("blending"):
                 strip, clipped = self.compose(found, nominal, level_gv, pool)
-            # They take longest and need nothing of the log, which is made meanwhile.
+            # What needs nothing of the log is made while the log is.
+            facts = strip_facts(self.job, strip, found.adjustment.geometry.circumference_mm)
+            begun = report and pool.submit(report, facts, strip.values, strip.count, strip.origin)
             images = submit_images(
                 folder,
                 strip,
-                strip_facts(self.job, strip, found.adjustment.geometry.circumference_mm),
+                facts,
                 pool,
-                weld=self.job.weld.id,
+                weld=self.job.weld,
                 calibration=self.calibration.identity,
             )
+            pixels = aside.submit(pixels_sha256, strip.values)
             with self.timed("measures"):
                 lacking = self.without_history  # of the strip's frames, whatever these few lack
                 image = measure_weld(
@@ -214,16 +220,19 @@ class _Run:
                     remarks=self.scan.remarks,
                     choice=self.chosen.choice,
                     image=image,
+                    pixels_sha256=pixels.result(),
                 )
                 noted = list_indications(self.job, self.marks, strip, log, image)
                 log = replace(log, indications=noted)
             with self.timed("writing"):
                 write_tables(folder, log, self.job.text(stored_in=self.job.output.folder))
-                if report is not None:
-                    page = report(log, strip.values, strip.count, strip.origin)
-                    (folder / "quality.html").write_text(page, encoding="utf-8")
+                # Before the page: drawing its plots holds the interpreter, for which the threads
+                # that write would wait more than they work.
                 for written in images:
                     written.result()
+                if begun is not None:
+                    page = begun.result()(log)
+                    (folder / "quality.html").write_text(page, encoding="utf-8")
         return log
 
     def choose_frames(self) -> tuple[list[FrameRow], float]:
@@ -282,6 +291,8 @@ class _Run:
                 roll_sigma_rad=math.radians(told.roll_sigma_deg),
                 standoff_sigma_mm=told.standoff_sigma_mm,
                 lift_sigma_mm=told.lift_off_sigma_mm,
+                yaw_sigma_rad=math.radians(told.yaw_sigma_deg),
+                pitch_sigma_rad=math.radians(told.pitch_sigma_deg),
             ),
             ring=scan.ring,
             usual_level_gv=level_gv,

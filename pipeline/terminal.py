@@ -73,6 +73,8 @@ def show_strip(result: RunResult, as_json: bool, replaced: Sequence[str] = ()) -
 
     ``replaced`` are values of the config that a job sheet replaced, as sentences.
     """
+    from pipeline.quality.outcome_words import ABOUT  # noqa: PLC0415 - numpy, not for --help
+
     log, folder = result.log, result.folder
     judged = [check for check in log.checks if check.verdict != "pass"]
     left_out = [frame for frame in log.frames if not frame.used]
@@ -84,7 +86,7 @@ def show_strip(result: RunResult, as_json: bool, replaced: Sequence[str] = ()) -
         f"frames      {len(log.frames) - len(left_out)} of {len(log.frames)} used",
         *(f"  left out  {line}" for line in _by_reason(left_out)),
         *(f"note        {remark}" for remark in log.remarks),
-        f"verdict     {log.verdict}",
+        f"verdict     {log.verdict}: {ABOUT}",
         *(f"  {check.verdict:9} {check.id}: {_told(check)}" for check in judged),
         *([f"hint        {_DONT_FIT}"] if _most_dont_fit(log) else []),
         CAUTION,

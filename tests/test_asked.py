@@ -11,7 +11,7 @@ from pipeline.asked import known_of, profile_of, weld_case
 from pipeline.config.quality_wanted import Quality
 from pipeline.config.weld import WeldJob, load_weld_config
 from pipeline.plan import scan_geometry
-from pipeline.quality.asked.requirements import SNR_N, WIRE
+from pipeline.quality.asked.requirement import SNR_N, WIRE
 from tests.config.test_weld import GOOD
 
 QUALITY = '[quality]\ntesting_class = "B"\nfocal_spot_mm = 2.0\nkv = 100\n'

@@ -32,7 +32,7 @@ def test_it_is_told_what_is_missing(tmp_path: Path, capsys: pytest.CaptureFixtur
     said = capsys.readouterr().out
     assert "asked by   ISO 17636-2:2013, class B; check against your licensed copy" in said
     assert "there is no calibration" in said
-    assert "can't be reached like this: iqi.wire_positions" in said
+    assert "can't be met like this: iqi.wire_positions" in said
     assert "never accepts or rejects a weld" in said
 
 
@@ -41,13 +41,13 @@ def test_only_what_is_wanted_is_asked(tmp_path: Path, capsys: pytest.CaptureFixt
     assert run(["measure", "--plan", str(config(tmp_path, text)), "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert {one["id"]: one["reach"] for one in told["findings"]} == {
-        "geometry.source_distance_mm": "reached",
-        "geometry.thickness_ratio": "reached",
-        "sharpness.sr_b_mm": "reached",
+        "geometry.source_distance_mm": "can be met",
+        "geometry.thickness_ratio": "can be met",
+        "sharpness.sr_b_mm": "can be met",
     }
-    assert told["schema"] == "girthstrip.measure_plan/1"
+    assert told["schema"] == "girthstrip.measure_plan/2"
     assert told["software"]["name"] == "girthstrip"
-    assert told["in_all"] == "it can be reached; the exposure itself must show it"
+    assert told["in_all"] == "it can be met; the exposure itself must show it"
 
 
 def test_what_cannot_be_judged_has_a_line_of_its_own(
@@ -60,7 +60,7 @@ def test_what_cannot_be_judged_has_a_line_of_its_own(
     assert "not known      noise.snr_n: least SNR_N: no row of" in said
     assert "not known      geometry.source_distance_mm: " in said
     last = next(line for line in said.splitlines() if line.startswith("in all"))
-    assert last.startswith("in all     not known whether it can be reached: ")
+    assert last.startswith("in all     not known whether it can be met: ")
     assert "noise.snr_n" in last and "geometry.source_distance_mm" in last
 
 
@@ -77,7 +77,7 @@ def test_a_thickness_without_a_row_is_not_known(
     assert run(["measure", "--plan", str(config(tmp_path, text))]) == 0
     said = capsys.readouterr().out
     assert "has no row in this profile for class B" in said
-    assert "in all     not known whether it can be reached: geometry.source_distance_mm" in said
+    assert "in all     not known whether it can be met: geometry.source_distance_mm" in said
 
 
 def test_nothing_wanted_is_nothing_asked(

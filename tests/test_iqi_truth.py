@@ -14,6 +14,7 @@ from pipeline.model import StripGrid
 from pipeline.quality.gauges.iqi_plans import IqiPlan
 from pipeline.quality.gauges.iqis import IqiRead, read_iqis
 from pipeline.run import run_weld
+from pipeline.simulation.gauge_tables import SEARCH_MM
 from pipeline.simulation.layout import DUPLEX_MM, WIRES_MM
 from pipeline.simulation.presets import get_preset
 from pipeline.simulation.spectrum import TABLE_STEP_MM, transmission_table
@@ -45,6 +46,7 @@ def plans_of(scan: Path) -> list[IqiPlan]:
                     gauge[0]["z_mm"] - 0.4,
                     length_mm=gauge[0]["length_mm"],
                     spacing_mm=spacing_mm,
+                    search_mm=SEARCH_MM,
                 )
             )
     return plans

@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from pipeline.commands.logged import logged
 from pipeline.commands.options import FAILED_VERDICT, Debug, Json, Quiet
 from pipeline.terminal import CAUTION, show
 
@@ -42,7 +43,7 @@ def measure(
         typer.Option(
             "--plan",
             metavar="CONFIG",
-            help="Instead: say before the exposure whether the config's [quality] can be reached.",
+            help="Instead: say before the exposure whether the config's [quality] can be met.",
         ),
     ] = None,
     indications: Annotated[
@@ -70,20 +71,20 @@ def measure(
     if plan is not None:
         if config is not None or pitch_mm is not None or indications is not None or suggest:
             raise typer.BadParameter("--plan takes its config alone", param_hint="--plan")
-        missed = _plan(plan, as_json)
+        lacking = _plan(plan, as_json)
     else:
         if (indications is not None or suggest) and len(strips or []) != 1:
             raise typer.BadParameter(
                 "indications are those of one strip; name that one",
                 param_hint="--indications" if indications is not None else "--suggest",
             )
-        missed = _measure(strips or [], config, pitch_mm, indications, suggest, as_json)
-    if missed:
+        lacking = _measure(strips or [], config, pitch_mm, indications, suggest, as_json)
+    if lacking:
         raise typer.Exit(FAILED_VERDICT)
 
 
 def _plan(config: Path, as_json: bool) -> bool:
-    """Whether something that is asked can't be reached."""
+    """Whether something that is asked can't be met."""
     from pipeline.config.weld import load_weld_config
     from pipeline.exposure_plan import SCHEMA, plan_exposure
     from pipeline.quality.asked.intended import Reach
@@ -92,7 +93,7 @@ def _plan(config: Path, as_json: bool) -> bool:
     found = plan_exposure(load_weld_config(config), config)
     record = {"schema": SCHEMA, "software": dict(software()), **found.as_dict()}
     show(as_json, record, f"{found.text()}\n{CAUTION}")
-    return any(one.reach is Reach.MISSED for one in found.findings)
+    return any(one.reach is Reach.NOT_MET for one in found.findings)
 
 
 def _measure(
@@ -103,7 +104,7 @@ def _measure(
     suggest: bool,
     as_json: bool,
 ) -> bool:
-    """Whether one of the strips misses what is asked, or doesn't show it."""
+    """Whether one of the strips doesn't meet what is asked, or doesn't show that it does."""
     from dataclasses import asdict
 
     from pipeline.measure import SCHEMA, measure_strip
@@ -118,6 +119,8 @@ def _measure(
         listed = measure_noted(strips[0], indications, suggest=suggest)
         told[0]["indications"] = asdict(listed)
         texts.append("\n".join([indications_text(listed), *listed.remarks()]))
+    for path in strips:
+        logged(path, "measure" if indications is None else "mark indications")
     record = {"schema": SCHEMA, "software": dict(software()), "strips": told}
     show(as_json, record, "\n\n".join([*texts, CAUTION]))
-    return not all(one.reached for one in found)
+    return not all(one.met for one in found)

@@ -17,7 +17,6 @@ from pipeline.quality.asked.profile_rows import (
     DuplexRows,
     GaugeTable,
     Materials,
-    Ranged,
     Reading,
     RingIqis,
     SnrRows,
@@ -26,8 +25,8 @@ from pipeline.quality.asked.profile_rows import (
     UnsharpnessRows,
     WireRow,
     WireRows,
-    uneven,
 )
+from pipeline.quality.asked.row_ranges import Ranged, uneven
 
 _BEGINS = "must begin where the row before it ends (the first at 0), and end above that"
 

@@ -12,9 +12,10 @@ import tifffile
 
 from pipeline.errors import InputError
 from pipeline.io.strip import STRIP_SCHEMA, read_maps, read_strip
-from pipeline.model import StripGrid
+from pipeline.model import RawImage, StripGrid
 from pipeline.quality.asked.known import StripPicture
 from pipeline.quality.log import QualityLog
+from pipeline.quality.pixel_digest import foreign_pixels
 
 _LOG, _STRIP, _MAPS, _CONFIG = "quality.json", "strip.tif", "maps.tif", "config.toml"
 _PLACES = ("pitch_mm", "s_first_mm", "z_first_mm", "circumference_mm", "ring", "overrun_mm")
@@ -70,7 +71,7 @@ def _folder(folder: Path, pitch_mm: float | None) -> Opened:
     log = QualityLog.from_json(text, where=str(folder / _LOG))
     values, metadata = read_strip(folder / _STRIP)
     _check_pitch(folder / _STRIP, pitch_mm, metadata)
-    _check_belonging(folder, values.shape, metadata, log)
+    _check_belonging(folder, values, metadata, log)
     maps = read_maps(folder / _MAPS)
     if maps.count.shape != values.shape:
         raise InputError(
@@ -110,17 +111,16 @@ def _check_pitch(path: Path, pitch_mm: float | None, told: dict[str, Any]) -> No
         )
 
 
-def _check_belonging(
-    folder: Path, shape: tuple[int, ...], told: dict[str, Any], log: QualityLog
-) -> None:
-    """The strip must be the log's: its size, its places, and whose weld it says that it is."""
+def _check_belonging(folder: Path, values: RawImage, told: dict[str, Any], log: QualityLog) -> None:
+    """The strip must be the log's: size, places, whose weld it says that it is, every pixel."""
     of_log = {name: getattr(log.strip, name) for name in _PLACES} | {
         "rows": log.strip.rows,
         "columns": log.strip.columns,
         "weld": log.weld.id,
+        "shot": log.weld.shot,
         "calibration": log.calibration.identity,
     }
-    of_strip = {"rows": shape[0], "columns": shape[1]} | {
+    of_strip = {"rows": values.shape[0], "columns": values.shape[1]} | {
         name: told[name] for name in of_log if name in told
     }
     differ = [
@@ -128,6 +128,8 @@ def _check_belonging(
         for name, value in of_strip.items()
         if not _alike(value, of_log[name])
     ]
+    if not differ:  # then only its pixels can tell
+        differ = [why for why in [foreign_pixels(values, log.strip)] if why]
     if differ:
         raise InputError(
             f"{_STRIP} isn't the one that {_LOG} tells of: {'; '.join(differ)}",

@@ -85,8 +85,8 @@ def ruler_check(sigma_mm: float, limits: Limits) -> Check:
         unit="mm",
         basis=BASIS_CONFIG,
         note="largest standard deviation of a place's distance from the position of the frame that "
-        "shows it, from what is uncertain of the source's place, the stand-off and the panel's "
-        "roll; the diameter counts as told",
+        "shows it, from what is uncertain of the source's place, the stand-off and how the "
+        "panel is turned; the diameter counts as told",
         fail_factor=math.inf,
     )
 
@@ -124,8 +124,8 @@ def strip_checks(
     strip: Strip, gaps: Sequence[tuple[float, float]], clipped: int, limits: Limits
 ) -> list[Check]:
     """Coverage, filled pixels, noise, range."""
-    # Medians and percentiles need no more than every fourth row and column.
-    sigma, values, count = (image[::4, ::4] for image in (strip.sigma, strip.values, strip.count))
+    # Medians and percentiles need no more than every eighth row and column.
+    sigma, values, count = (image[::8, ::8] for image in (strip.sigma, strip.values, strip.count))
     quarter, least = len(count) // 4, limits.min_overlap_frames
     few = int(np.percentile(count[quarter : len(count) - quarter], 1, method="lower"))
     measured = sigma > 0

@@ -6,6 +6,8 @@ import numpy as np
 
 from pipeline.model import FlagImage, Origin, StripGrid
 
+_MASK_ROWS = 32
+
 
 def covered_columns(origin: FlagImage) -> np.ndarray:
     """For every column whether all pixels of the strip's middle half along the pipe are known.
@@ -40,5 +42,7 @@ def find_gaps(origin: FlagImage, grid: StripGrid) -> list[tuple[float, float]]:
 
 def origin_fraction(origin: FlagImage, kind: Origin) -> float:
     """Part of the covered pixels whose origin is ``kind``; 0 when nothing is covered."""
-    covered = int(np.count_nonzero(origin != Origin.NOT_COVERED))
-    return int(np.count_nonzero(origin == kind)) / covered if covered else 0.0
+    covered = int(np.count_nonzero(origin))
+    # A few rows at a time: masks of a whole strip cost more to get than to fill.
+    parts = (origin[first : first + _MASK_ROWS] for first in range(0, len(origin), _MASK_ROWS))
+    return sum(int(np.count_nonzero(part == kind)) for part in parts) / covered if covered else 0.0

@@ -13,7 +13,8 @@ from pipeline.errors import ConfigError
 from pipeline.geometry import ScanGeometry
 from pipeline.io.profiles import FOLDER, profile_path, read_profile, shipped_profiles
 from pipeline.quality.asked.exposure_geometry import exposure_geometry
-from pipeline.quality.asked.requirements import UG, requirements
+from pipeline.quality.asked.requirement import UG
+from pipeline.quality.asked.requirements import requirements
 from tests.quality.profiles import case
 
 ISO = FOLDER / "iso_17636_2_2013.toml"

@@ -83,7 +83,8 @@ def make_log() -> QualityLog:
             1.0, 0.0, 0.1,
         ),
         geometry=GeometryFacts(
-            1.0, 0.1, -2.0, 0.1, 0.1, 0.01, 10.2, 10.0, 0.03, 0.04, (0.0, 1.0), "panoramic", 1.0012,
+            1.0, 0.1, -2.0, 0.1, 0.1, 0.01, 0.02, 0.002, -0.03, 0.003,
+            10.2, 10.0, 0.03, 0.04, (0.0, 1.0), "panoramic", 1.0012,
             ("source_x_mm", "source_y_mm", "standoff_mm", "lift_off_mm", "wind"), ("wind",),
         ),
         frames=(left_out, *used),

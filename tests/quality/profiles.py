@@ -8,7 +8,7 @@ from typing import Any
 from pipeline.geometry import Arrangement
 from pipeline.io.profiles import FOLDER, read_profile
 from pipeline.quality.asked.profile import Profile
-from pipeline.quality.asked.requirements import WeldCase
+from pipeline.quality.asked.requirement import WeldCase
 
 
 @cache

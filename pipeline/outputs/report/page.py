@@ -8,17 +8,16 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from typing import TYPE_CHECKING
 
 from pipeline.model import FlagImage, RawImage
 from pipeline.outputs.drawing import words
 from pipeline.outputs.drawing.templates import page_template
 from pipeline.outputs.report.plots.along import draw_plots
-from pipeline.outputs.report.plots.coverage import coverage_profile
+from pipeline.outputs.report.plots.coverage import CoverageProfile, coverage_profile
 from pipeline.outputs.report.told import check_words, facts
 from pipeline.outputs.report.told.findings import findings
 from pipeline.outputs.report.told.indications import indication_tables
@@ -36,6 +35,9 @@ from pipeline.outputs.report.views.pictures import (
     RING_BAND,
     WINDOW_MARGIN,
     WINDOW_PERCENTILES,
+    Picture,
+    ShownStrip,
+    Window,
     display_window,
     ring_picture,
     section_pictures,
@@ -43,7 +45,7 @@ from pipeline.outputs.report.views.pictures import (
 )
 from pipeline.outputs.report.views.ruler import sections
 from pipeline.outputs.report.views.seam_views import SEAM_MM, seam_pictures, seam_rows
-from pipeline.quality.log import QualityLog
+from pipeline.quality.log import QualityLog, StripFacts
 
 if TYPE_CHECKING:
     import jinja2
@@ -64,32 +66,55 @@ class RingMark:
     label: str
 
 
-def render_page(log: QualityLog, strip: RawImage, count: FlagImage, origin: FlagImage) -> str:
-    """The page as text; ``strip``, ``count`` and ``origin`` are (rows, columns) as in the log."""
-    shape = log.strip
-    clockwise = shape.direction == "clockwise"
-    coverage = coverage_profile(count, origin, pitch_mm=shape.pitch_mm, s_first_mm=shape.s_first_mm)
-    with ThreadPoolExecutor(1) as aside:  # plots and pictures don't need each other
-        drawn = aside.submit(draw_plots, log, coverage)
-        window = display_window(strip, origin)
-        shown = shown_strip(strip, origin, window)
-        pictures = section_pictures(shown, pitch_mm=shape.pitch_mm, s_first_mm=shape.s_first_mm)
-        ring = ring_picture(
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """What a strip looks like, whatever its log says."""
+
+    coverage: CoverageProfile
+    window: Window
+    shown: ShownStrip
+    sections: tuple[Picture, ...]
+    ring: str
+
+
+def begin_page(
+    shape: StripFacts, strip: RawImage, count: FlagImage, origin: FlagImage
+) -> Callable[[QualityLog], str]:
+    """Makes the pictures of a strip, before its log is known; what is returned makes the page.
+
+    ``strip``, ``count`` and ``origin`` are (rows, columns) as in ``shape``.
+    """
+    window = display_window(strip, origin)
+    shown = shown_strip(strip, origin, window)
+    seen = _Seen(
+        coverage_profile(count, origin, pitch_mm=shape.pitch_mm, s_first_mm=shape.s_first_mm),
+        window,
+        shown,
+        section_pictures(shown, pitch_mm=shape.pitch_mm, s_first_mm=shape.s_first_mm),
+        ring_picture(
             shown,
             pitch_mm=shape.pitch_mm,
             s_first_mm=shape.s_first_mm,
             circumference_mm=shape.circumference_mm,
-            clockwise=clockwise,
-        )
-        rows = seam_rows(log)
-        seams = seam_pictures(log, shown, rows)
-        plots = drawn.result()
-        gauges = gauge_views(log, strip, origin)
-        shown_sections = sections(log, pictures)
+            clockwise=shape.direction == "clockwise",
+        ),
+    )
+    return partial(_page, seen, strip, origin)
+
+
+def render_page(log: QualityLog, strip: RawImage, count: FlagImage, origin: FlagImage) -> str:
+    """The page as text; ``strip``, ``count`` and ``origin`` are (rows, columns) as in the log."""
+    return begin_page(log.strip, strip, count, origin)(log)
+
+
+def _page(seen: _Seen, strip: RawImage, origin: FlagImage, log: QualityLog) -> str:
+    rows = seam_rows(log)
+    gauges = gauge_views(log, strip, origin)
+    shown_sections = sections(log, seen.sections)
     return _template().render(
         log=log,
-        verdict_word=words.VERDICT_WORDS[log.verdict],
-        verdict_meaning=words.VERDICT_MEANING[log.verdict],
+        verdict_word=check_words.VERDICT_WORDS[log.verdict],
+        verdict_meaning=check_words.VERDICT_MEANING[log.verdict],
         unjudged=unjudged_quality(log),
         findings=findings(log),
         say=check_words,
@@ -98,19 +123,19 @@ def render_page(log: QualityLog, strip: RawImage, count: FlagImage, origin: Flag
         calibration_facts=facts.calibration_facts(log),
         bad_pixel_rows=facts.bad_pixel_rows(log),
         software_parts=facts.software_parts(log),
-        window=window,
+        window=seen.window,
         percentiles=WINDOW_PERCENTILES,
         margin_percent=100 * WINDOW_MARGIN,
         repeat_mm=REPEAT_MM,
         sections=shown_sections,
-        ring=ring,
+        ring=seen.ring,
         ring_band=RING_BAND,
         ring_hours=_ring_hours(),
-        ring_seams=_ring_seams(log, clockwise),
-        plots=plots,
-        edge_percent=100 * coverage.edge_fraction,
+        ring_seams=_ring_seams(log),
+        plots=draw_plots(log, seen.coverage),
+        edge_percent=100 * seen.coverage.edge_fraction,
         seam_rows=rows,
-        seam_pictures=seams,
+        seam_pictures=seam_pictures(log, seen.shown, rows),
         seam_mm=SEAM_MM,
         measure_rows=measure_rows(log),
         measured={one.id for one in log.measures},
@@ -147,7 +172,8 @@ def _ring_hours() -> tuple[RingMark, ...]:
     return tuple(_ring_mark(hour / 12, 0.95, 0.95, str(hour)) for hour in range(1, 13))
 
 
-def _ring_seams(log: QualityLog, clockwise: bool) -> Sequence[RingMark]:
+def _ring_seams(log: QualityLog) -> Sequence[RingMark]:
+    clockwise = log.strip.direction == "clockwise"
     turns = (seam.s_mm / log.strip.circumference_mm for seam in log.seams)
     return [_ring_mark(turn if clockwise else -turn, 0.535, 0.57, "") for turn in turns]
 

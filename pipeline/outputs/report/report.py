@@ -11,6 +11,7 @@ from pipeline.io.strip import StripMaps, read_maps, read_strip
 from pipeline.model import RawImage
 from pipeline.outputs.report.page import render_page
 from pipeline.quality.log import QualityLog
+from pipeline.quality.pixel_digest import foreign_pixels
 
 REPORT_NAME = "quality.html"
 _NEEDED = ("strip.tif", "maps.tif", "positions.csv", "quality.json")
@@ -71,6 +72,9 @@ def _require_one_weld(folder: Path, log: QualityLog, strip: RawImage, maps: Stri
         for name, array in (("strip.tif", strip), ("maps.tif", maps.count))
         if array.shape != expected
     ]
+    foreign = "" if wrong else foreign_pixels(strip, log.strip)
+    if foreign:
+        wrong.append(f"strip.tif: {foreign}")
     positions = read_positions(folder / "positions.csv")
     frames = [(frame.file, frame.page, frame.used) for frame in log.frames]
     if [(row.file, row.page, row.used) for row in positions] != frames:

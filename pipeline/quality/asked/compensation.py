@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from pipeline.quality.asked.profile import Profile
 from pipeline.quality.asked.profile_rows import CompensationRule
-from pipeline.quality.asked.requirements import SR_B, UNSHARPNESS, WIRE, Requirement, Requirements
+from pipeline.quality.asked.requirement import SR_B, UNSHARPNESS, WIRE, Requirement, Requirements
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,16 +8,16 @@ from enum import StrEnum
 
 from pipeline.quality.asked.exposure_geometry import ExposureGeometry, image_sr_b_mm
 from pipeline.quality.asked.profile import Profile
-from pipeline.quality.asked.requirements import WeldCase
+from pipeline.quality.asked.requirement import WeldCase
 
 
 class Reach(StrEnum):
     """How a finding ends; from good to bad."""
 
-    REACHED = "reached"
+    MET = "can be met"
     CONDITION = "on a condition"
     UNKNOWN = "not known"
-    MISSED = "not reached"
+    NOT_MET = "can't be met"
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,3 +102,9 @@ def counting_sharpness(profile: Profile, plan: Intended) -> Sharpness:
     ug_mm = plan.exposure.unsharpness_mm
     sr_b_mm = None if ug_mm is None else image_sr_b_mm(ug_mm, detector_mm, magnification)
     return Sharpness(sr_b_mm, True, measured)
+
+
+def rounded_down(value: float, decimals: int = 2) -> str:
+    """A greatest value, never rounded up; the last of its digits is kept."""
+    step = 10.0**decimals
+    return f"{math.floor(value * step + 1e-9) / step:.{decimals}f}"

@@ -1,6 +1,6 @@
 """A measure of image quality held against what is asked of it: its record and its check.
 
-Met by more than twice its standard deviation passes, missed by more than that fails; between them,
+Met by more than twice its standard deviation passes, not met by more than that fails; between them,
 and where a rule allows less under a condition, it asks for attention. The verdict is about the
 picture: it never accepts or rejects a weld.
 """
@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from pipeline.model import Verdict
-from pipeline.quality.asked.requirements import Bound, Requirement
+from pipeline.quality.asked.requirement import Bound, Requirement
 from pipeline.quality.check import Check, bound_text, report_only
 from pipeline.quality.image.measure_records import QualityMeasure
 
@@ -25,7 +25,7 @@ class Figure:
     """What was measured, how and where; ``value`` None: it couldn't be, and ``note`` says why.
 
     ``sigma`` None: not known, it then counts as exact. ``remedy`` is told where what is asked is
-    missed or not surely met. ``doubt`` is why the value may be too good, ``surely`` what
+    not met, or not surely. ``doubt`` is why the value may be too good, ``surely`` what
     it is beyond doubt: what is asked must be met by that too. Without it a doubt never passes. By
     ``clarity``, larger is clearer, of places with equal values the worst is told.
     """
@@ -100,7 +100,7 @@ def _how_it_ends(figure: Figure, asked: Requirement, margin: float) -> str:
     sigma = f", known to ± {figure.sigma:.2g}{unit}" if figure.sigma else ""
     if margin >= 0:
         return f"measured{name}: met by {off}{sigma}"
-    return f"measured{name}: missed by {off}{sigma}"
+    return f"measured{name}: not met, off by {off}{sigma}"
 
 
 def _bounds(figure: Figure, asked: Requirement) -> str:

@@ -10,7 +10,7 @@ from pipeline.model import FlagImage, RawImage, StripGrid
 from pipeline.quality.asked.exposure_geometry import ExposureGeometry
 from pipeline.quality.asked.profile import Profile
 from pipeline.quality.asked.profile_rows import CompensationRule
-from pipeline.quality.asked.requirements import NOTHING_ASKED, Requirements
+from pipeline.quality.asked.requirement import NOTHING_ASKED, Requirements
 from pipeline.quality.gauges.iqi_plans import IqiPlan
 
 

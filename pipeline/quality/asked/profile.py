@@ -36,9 +36,8 @@ from pipeline.quality.asked.profile_rows import (
     View,
     WireRow,
     WireRows,
-    in_range,
-    within,
 )
+from pipeline.quality.asked.row_ranges import in_range, within
 
 
 @dataclass(frozen=True, slots=True, config=RECORD)

@@ -1,117 +1,25 @@
-"""What a weld's image must reach, by a profile: each requirement with what it rests on."""
+"""What a weld's image must meet, by a profile: each requirement with what it rests on."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from enum import StrEnum
 
 from pipeline.geometry import Arrangement
-from pipeline.quality.asked.exposure_geometry import ExposureGeometry, least_distance_mm
+from pipeline.quality.asked.exposure_geometry import ExposureGeometry
+from pipeline.quality.asked.geometry_requirements import geometry_requirements
 from pipeline.quality.asked.profile import Profile
-from pipeline.quality.asked.profile_rows import Side, TestingClass, View
-
-SNR_N = "noise.snr_n"
-SR_B = "sharpness.sr_b_mm"
-UNSHARPNESS = "sharpness.unsharpness_mm"
-WIRE = "iqi.wire_mm"
-WIRE_POSITIONS = "iqi.wire_positions"
-DISTANCE = "geometry.source_distance_mm"
-UG = "geometry.unsharpness_mm"
-AREA = "geometry.thickness_ratio"
-"""Ids of the requirements, and of the checks that hold measures against them."""
-
-
-class Bound(StrEnum):
-    """On which side of its value a requirement is met."""
-
-    LEAST = "least"
-    MOST = "most"
-
-
-@dataclass(frozen=True, slots=True)
-class Requirement:
-    """One requirement: the measure ``id`` must be at least, or at most, ``value``.
-
-    ``name`` is the element of a gauge that the value stands for (``W13``, ``D10``), if any.
-    ``basis`` names standard, edition, table and how sure the row is; ``note`` what was reckoned
-    with. ``slack`` is the value down or up to which the rules allow less under a condition that the
-    note tells; None: nothing.
-    """
-
-    id: str
-    bound: Bound
-    value: float
-    unit: str
-    basis: str
-    name: str = ""
-    note: str = ""
-    slack: float | None = None
-
-    def margin(self, value: float) -> float:
-        """How far ``value`` lies on the good side, in its unit; negative where it is missed."""
-        return value - self.value if self.bound is Bound.LEAST else self.value - value
-
-
-@dataclass(frozen=True, slots=True)
-class WeldCase:
-    """What the requirements of a weld depend on.
-
-    ``wall_mm`` is nominal. ``flush``: without cap and root, so that beside the weld as much is
-    penetrated as in it. ``iqi_side`` is where the gauges lie; ``central`` whether the source stands
-    at the pipe's centre. ``kv`` is None where it isn't told.
-    """
-
-    testing_class: TestingClass
-    wall_mm: float
-    diameter_mm: float
-    material: str
-    arrangement: Arrangement
-    kv: float | None = None
-    source: str = "x_ray"
-    flush: bool = False
-    iqi_side: Side = "source"
-    ring: bool = True
-
-    @property
-    def view(self) -> View:
-        """How many walls are looked through, as tables name it."""
-        return "double_wall" if self.arrangement is Arrangement.TWO_WALL else "single_wall"
-
-    @property
-    def penetrated_mm(self) -> float:
-        """Nominal thickness of all walls that the beam goes through."""
-        return self.wall_mm * (2 if self.view == "double_wall" else 1)
-
-    @property
-    def gauge_side(self) -> Side:
-        """Where the gauges count as lying: through two walls one image is made with them at the
-        panel."""
-        return "detector" if self.view == "double_wall" else self.iqi_side
-
-
-@dataclass(frozen=True, slots=True)
-class Untold:
-    """A requirement that could not be told, and why."""
-
-    id: str
-    why: str
-
-
-@dataclass(frozen=True, slots=True)
-class Requirements:
-    """What must be reached, and what could not be told."""
-
-    asked: tuple[Requirement, ...]
-    untold: tuple[Untold, ...] = ()
-
-    def of(self, requirement_id: str) -> Requirement | None:
-        """The requirement of that id; None if nothing is asked."""
-        return next((one for one in self.asked if one.id == requirement_id), None)
-
-
-NOTHING_ASKED = Requirements(())
+from pipeline.quality.asked.requirement import (
+    SNR_N,
+    SR_B,
+    UNSHARPNESS,
+    WIRE,
+    WIRE_POSITIONS,
+    Bound,
+    Requirement,
+    Requirements,
+    Untold,
+    WeldCase,
+)
 
 
 def requirements(
@@ -123,7 +31,7 @@ def requirements(
         *_sharpness(profile, case),
         _wire(profile, case),
         _wire_positions(profile, case),
-        *(_geometry(profile, case, exposure) if exposure else ()),
+        *(geometry_requirements(profile, case, exposure) if exposure else ()),
     ]
     return Requirements(
         tuple(one for one in found if isinstance(one, Requirement)),
@@ -239,112 +147,3 @@ def _wire_positions(profile: Profile, case: WeldCase) -> Requirement | None:
         note=f"wire gauges equally spaced round a ring of {ring.from_diameter_mm:g} mm or more "
         "stand for all of it",
     )
-
-
-def _geometry(
-    profile: Profile, case: WeldCase, exposure: ExposureGeometry
-) -> Sequence[Requirement | Untold]:
-    found: list[Requirement | Untold] = []
-    row, rule, d = (
-        profile.distance_row(case.testing_class),
-        profile.distance,
-        exposure.focal_spot_mm,
-    )
-    found += _rows_missing(profile, case, exposure)
-    if rule is not None and row is not None:
-        if d is None:
-            why = "least source distance: needs focal_spot_mm in [quality]"
-            found.append(Untold(DISTANCE, why))
-        else:
-            least_mm = least_distance_mm(
-                d,
-                exposure.object_to_detector_mm,
-                exposure.wall_mm,
-                factor=row.factor,
-                exponent=rule.exponent,
-                least_b_in_t=rule.least_b_in_t,
-            )
-            note = (
-                f"class {case.testing_class}: {row.factor:g} · d · b^{rule.exponent:.3g} with "
-                f"d = {d:g} mm, b = {exposure.object_to_detector_mm:.4g} mm"
-            )
-            slack = None
-            if case.arrangement is Arrangement.PANORAMIC:
-                slack = least_mm * (1 - rule.reduction_central)
-                note += (
-                    f"; down to {slack:.1f} mm for a source at the pipe's centre where the IQI "
-                    f"asked for is met ({rule.central_mark}), else down to "
-                    f"{least_mm * (1 - rule.reduction_inside):.1f} mm ({rule.inside_mark})"
-                )
-            found.append(
-                Requirement(
-                    DISTANCE,
-                    Bound.LEAST,
-                    least_mm,
-                    "mm",
-                    profile.basis("source-to-object distance", row.mark),
-                    note=note,
-                    slack=slack,
-                )
-            )
-    ug = profile.unsharpness_row(exposure.wall_mm)
-    if ug is not None:
-        if d is None:
-            found.append(Untold(UG, "geometric unsharpness: needs focal_spot_mm in [quality]"))
-        found.append(
-            Requirement(
-                UG,
-                Bound.MOST,
-                ug.ug_mm,
-                "mm",
-                profile.basis(ug.table, ug.mark),
-                note=f"{exposure.wall_mm:g} mm wall",
-            )
-        )
-    area = profile.area_row(case.testing_class)
-    if area is not None:
-        found.append(
-            Requirement(
-                AREA,
-                Bound.MOST,
-                area.thickness_ratio,
-                "",
-                profile.basis("evaluated area", area.mark),
-                note="penetrated thickness at a frame's ends over that in its middle",
-            )
-        )
-    return found
-
-
-def _rows_missing(profile: Profile, case: WeldCase, exposure: ExposureGeometry) -> Sequence[Untold]:
-    """Rules of geometry that the profile has, but without a row for this class or thickness."""
-    letter = case.testing_class
-    told = (
-        (DISTANCE, "least source distance", profile.distance, profile.distance_row(letter)),
-        (AREA, "evaluated area", profile.area, profile.area_row(letter)),
-        (
-            UG,
-            "geometric unsharpness",
-            profile.unsharpness,
-            profile.unsharpness_row(exposure.wall_mm),
-        ),
-    )
-    return [
-        Untold(
-            requirement_id,
-            f"{what}: {profile.standard.title} has no row in this profile for class {letter}, "
-            f"{exposure.wall_mm:g} mm wall",
-        )
-        for requirement_id, what, rule, row in told
-        if rule is not None and row is None
-    ]
-
-
-def snr_needed(snr_n: float, sr_b_mm: float, aperture_mm: float) -> float:
-    """The measured SNR that gives a normalised one: SNR_N · SR_b / aperture."""
-    return snr_n * sr_b_mm / aperture_mm
-
-
-def frames_needed(snr: float, snr_of_one: float) -> int:
-    """So many frames, each of other pixels of the panel, average to ``snr``: SNR grows as √n."""
-    return max(1, math.ceil((snr / snr_of_one) ** 2 - 1e-9))

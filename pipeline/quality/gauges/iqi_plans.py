@@ -33,7 +33,7 @@ class IqiPlan:
     wires: Annotated[int, Field(ge=3, le=20)] = 7
     """``wire`` only: how many it has, numbered on from ``set``."""
     spacing_mm: Annotated[float, Field(gt=0.5, le=20)] = 5.0
-    """``wire`` only: from one wire to the next."""
+    """From one wire, or pair, to the next."""
     material: str = ""
     """What the wires are made of, as the gauge says; a note only."""
 

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pipeline.model import FloatArray
 from pipeline.quality.asked.judge import Figure
 from pipeline.quality.asked.profile import Profile
-from pipeline.quality.asked.requirements import SR_B, UNSHARPNESS, WIRE, WIRE_POSITIONS
+from pipeline.quality.asked.requirement import SR_B, UNSHARPNESS, WIRE, WIRE_POSITIONS
 from pipeline.quality.gauges.iqis import IqiRead
 from pipeline.quality.image.measure_records import Series
 from pipeline.quality.image.noise_figures import series
@@ -38,8 +38,12 @@ def duplex_figures(
         if one.plan.kind != "duplex":
             continue
         reading = one.duplex
-        sr_b = reading.sr_b_mm if reading else None
-        sigma = reading.sigma_mm if reading else None
+        told: tuple[tuple[float | None, float | None], ...] = ((None, None),) * 2
+        if reading:
+            told = (
+                (reading.sr_b_mm, reading.sigma_mm),
+                (reading.unsharpness_mm, reading.unsharpness_sigma_mm),
+            )
         name = _pair(reading.first_unresolved) if reading and reading.first_unresolved else ""
         method = f"duplex gauge, pairs along {one.plan.direction}, {one.plan.side} side"
         if reading:
@@ -47,13 +51,13 @@ def duplex_figures(
             method += f"; {name} is the first pair not resolved" if name else ""
         place = _place(one)
         remedy = "a sharper panel, a smaller focal spot, or the panel closer to the pipe"
-        for figure_id, factor in zip(ids, (1.0, 2.0), strict=True):
+        for figure_id, (value_mm, sigma_mm) in zip(ids, told, strict=True):
             found.append(
                 Figure(
                     figure_id,
-                    None if sr_b is None else factor * sr_b,
+                    value_mm,
                     "mm",
-                    sigma=None if sigma is None else factor * sigma,
+                    sigma=sigma_mm,
                     name=name,
                     s_mm=place[0],
                     z_mm=place[1],

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from statistics import median
@@ -12,16 +11,10 @@ from pipeline.quality.asked.compensation import compensated, sharpness_rule
 from pipeline.quality.asked.exposure_geometry import image_sr_b_mm
 from pipeline.quality.asked.judge import Figure, judge
 from pipeline.quality.asked.known import Known, StripPicture
-from pipeline.quality.asked.requirements import (
-    AREA,
-    DISTANCE,
+from pipeline.quality.asked.requirement import (
     SNR_N,
     SR_B,
-    UG,
-    UNSHARPNESS,
     WIRE,
-    WIRE_POSITIONS,
-    Requirement,
     Requirements,
 )
 from pipeline.quality.check import Check
@@ -40,6 +33,7 @@ from pipeline.quality.image.shot_figures import (
     missing_figures,
     spot_remarks,
 )
+from pipeline.quality.image.worst_places import worst_of_each
 from pipeline.quality.noise.noise_measures import NoiseMeasures, measure_noise
 from pipeline.quality.noise.windows import WindowPlan
 
@@ -48,9 +42,6 @@ _LEAST_MM = 5.0
 """Along the pipe: a picture with less has no room for a weld and metal on both sides."""
 _EVERY_MM = 10.0
 """One window for each zone and side on so much of the weld."""
-
-
-_Judged = tuple[Figure, QualityMeasure, Check]
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +96,7 @@ def measure_image(picture: StripPicture, known: Known) -> ImageQuality:
             *((*noise_series(noise), *weld_series(noise.weld)) if noise else ()),
             *gauge_series(iqis),
         ),
-        checks=_worst_of_each(judged, asked),
+        checks=worst_of_each(judged, asked),
         remarks=(
             *(one.why for one in asked.untold),
             *known.remarks,
@@ -263,44 +254,6 @@ def _compensated(figures: Sequence[Figure], known: Known) -> tuple[Requirements,
         f"that counts as shown is {rule.pair}); compensation rule II, if the "
         f"procedure allows it{by}, would ask {rule.wire} instead",
     )
-
-
-def _worst_of_each(judged: Sequence[_Judged], known_asked: Requirements) -> tuple[Check, ...]:
-    """One check an id, from the place with the worst verdict, of equals the least sure margin.
-
-    A gauge that could not be read is worse than one that was. Geometry is checked only if asked.
-    """
-    order = (SNR_N, SR_B, UNSHARPNESS, WIRE, WIRE_POSITIONS, DISTANCE, UG, AREA)
-    checks = []
-    for check_id in order:
-        same = [one for one in judged if one[0].id == check_id]
-        if not same or (check_id.startswith("geometry") and same[0][2].limit is None):
-            continue
-        asked = known_asked.of(check_id)
-        figure, _, check = min(same, key=lambda one: _rank(one, asked))
-        if len(same) > 1 and figure.s_mm is not None:
-            where = f"the worst of {len(same)} places, at {figure.s_mm:.0f} mm"
-            check = replace(check, note=f"{where}; {check.note}")
-        checks.append(check)
-    return tuple(checks)
-
-
-def _rank(judged: _Judged, asked: Requirement | None) -> tuple[float, ...]:
-    """Worst first: by verdict, what wasn't measured, the margin that is sure, the margin (where
-    nothing is asked the value), and how clearly it was read."""
-    figure, measure, check = judged
-    verdict = (Verdict.FAIL, Verdict.ATTENTION, Verdict.PASS).index(check.verdict)
-    if measure.value is None:
-        return (verdict, 0)
-    margin = -measure.value if measure.margin is None else measure.margin
-    sure = margin - 2 * (measure.sigma or 0.0)
-    if figure.doubt and figure.surely is None:
-        sure = -math.inf
-    elif figure.doubt and figure.surely is not None:
-        surely = -figure.surely if asked is None else asked.margin(figure.surely)
-        sure = min(sure, surely)
-    clarity = math.inf if figure.clarity is None else figure.clarity
-    return verdict, 1, sure, margin, clarity
 
 
 def _said(iqis: Sequence[IqiRead], noise: NoiseMeasures | None) -> list[str]:

@@ -17,7 +17,7 @@ class QualityMeasure:
     """One measure of image quality beside what is asked of it.
 
     ``sigma`` is its standard deviation; ``required`` what a profile asks, ``least`` or ``most`` by
-    ``bound``; ``margin`` how far the value lies on the good side, negative where it is missed; all
+    ``bound``; ``margin`` how far the value lies on the good side, negative where it is not met; all
     null where nothing is asked or known. ``name`` is the gauge's element that the value stands for,
     ``s_mm``, ``z_mm`` where it was measured, null for the whole strip. ``basis`` is "none" where
     nothing is asked; ``method`` says how it was measured, ``remedy`` what would mend it.

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from pipeline.model import FloatArray
 from pipeline.quality.asked.judge import Figure
-from pipeline.quality.asked.requirements import SNR_N, Requirement
+from pipeline.quality.asked.requirement import SNR_N, Requirement
 from pipeline.quality.image.measure_records import Series
 from pipeline.quality.noise.noise_measures import NoiseAt, NoiseMeasures
 from pipeline.quality.noise.resampled_noise import resampled_correlation

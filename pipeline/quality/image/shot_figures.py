@@ -11,7 +11,7 @@ from pipeline.quality.asked.exposure_geometry import ExposureGeometry, image_sr_
 from pipeline.quality.asked.judge import Figure
 from pipeline.quality.asked.known import Known, StripPicture
 from pipeline.quality.asked.profile_rows import Side
-from pipeline.quality.asked.requirements import (
+from pipeline.quality.asked.requirement import (
     AREA,
     DISTANCE,
     SNR_N,
@@ -36,13 +36,15 @@ def geometry_figures(known: Known) -> list[Figure]:
         return []
     b_mm, spot_mm = exposure.object_to_detector_mm, exposure.focal_spot_mm
     told = f"b = {b_mm:.1f} mm" + (f", d = {spot_mm:g} mm" if spot_mm else "")
+    ratio = exposure.distance_ratio
+    in_spots = "" if ratio is None else f", f/d = {ratio:.0f}"
     smaller = "a smaller focal spot, or the panel closer to the pipe"
     figures = [
         Figure(
             DISTANCE,
             exposure.source_to_object_mm,
             "mm",
-            method=f"from the geometry of the scan, where the source is nearest; {told}",
+            method=f"from the geometry of the scan, where the source is nearest; {told}{in_spots}",
             remedy=smaller,
         ),
         Figure(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.kernels.resample import C0, R0, STEP
+from pipeline.kernels.resample import BEND, C0, R0, SLOPE, STEP
 from pipeline.model import Frame, StripGrid
 from pipeline.quality.noise.snr import REFERENCE_MM, measure_snrs, snr_n
 from pipeline.quality.noise.window_stacks import same_shape, shape_of
@@ -72,9 +72,12 @@ def _on_panel(
         middle = np.array([sum(window.columns) - 1 for window in some]) / 2 - frame_map.first
         if grid.ring:
             middle %= grid.columns
-        c0, r0, step = (np.interp(middle, along, frame_map.table[k]) for k in (C0, R0, STEP))
-        row = r0 + step * np.array([sum(window.rows) - 1 for window in some]) / 2
-        column = c0 + float(frame_map.slope) * row
+        c0, r0, step, slope, bend = (
+            np.interp(middle, along, frame_map.table[k]) for k in (C0, R0, STEP, SLOPE, BEND)
+        )
+        at = np.array([sum(window.rows) - 1 for window in some]) / 2
+        row = r0 + step * at / (1 + bend * at)
+        column = c0 + slope * row
         top = np.rint(row - (rows - 1) / 2).astype(np.int64)
         left = np.rint(column - (columns - 1) / 2).astype(np.int64)
         inside = (middle >= 0) & (middle <= frame_map.columns - 1)

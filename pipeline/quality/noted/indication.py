@@ -54,9 +54,10 @@ class Indication:
 class SeenExtent:
     """What stands out of the metal beside it, within what was marked and half a millimetre more.
 
-    Its edge is where the contrast is half of its greatest. ``length_s_mm`` and ``length_z_mm`` are
-    along the two axes, ``length_mm`` along its own greatest extent; ``width_mm`` is that of a shape
-    with straight sides and round ends of the same length and projected area ``area_mm2``. Nothing
+    Its edge is where the contrast is half of its greatest, of several parts each its own.
+    ``length_s_mm`` and ``length_z_mm`` are along the two axes, ``length_mm`` along its own greatest
+    extent; ``width_mm`` is that of a shape with straight sides and round ends of the same length
+    and projected area ``area_mm2``. Nothing
     is seen narrower than the picture is sharp: a crack's opening is not its ``width_mm``.
     ``goes_on`` tells that it reaches the edge of where it was looked for. Of several ``parts``, a
     cluster, ``length_mm`` is the whole's, ``area_mm2`` that of all parts together, and ``width_mm``
@@ -89,9 +90,9 @@ class MeasuredIndication:
     ``clock_last_h`` are its ends' clock positions in hours, 0 (that is 12) at the datum; null where
     nobody tells the pipe's circumference. ``axial_offset_mm`` is its middle's from the weld's
     centre line, positive to larger z; null where the weld isn't seen. ``seam`` counts the strip's
-    seams from 0, ``seam_distance_mm`` is from there to its nearer end, 0 where it crosses the seam.
-    ``measured_share`` is the part of its pixels that a frame measured; the others were filled from
-    their neighbours or not covered.
+    seams from 1 in their order, ``seam_distance_mm`` is from there to its nearer end, 0 where it
+    crosses the seam. ``measured_share`` is the part of its pixels that a frame measured; the others
+    were filled from their neighbours or not covered.
 
     From the picture: ``contrast`` is the mean gray value of what stands out (of all that was
     marked, where nothing does) over what the metal beside it leads to expect, less 1; ``cnr`` is

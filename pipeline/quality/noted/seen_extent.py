@@ -16,6 +16,7 @@ from pipeline.quality.noted.local_contrast import Mask, Patch, Region
 
 _LIMIT = 3.0  # standard deviations above what the same region shows elsewhere along the weld
 _EDGE = 0.5  # of the greatest contrast
+_PART = 0.25  # of the greatest contrast: what is fainter beside it is noise, or the metal's own
 _LEAST = 1e-5  # contrast that a limit is at least: a step of 16 bits is more
 _SMOOTH_PX = 1.0  # of a Gaussian: what lies in fewer pixels can't be told from noise
 _ALONG_MM = 1.0  # of a Gaussian along a long region: lines are steadier along themselves than metal
@@ -94,9 +95,11 @@ def learn_elsewhere(patches: Sequence[Patch], smoothing: Smoothing) -> Elsewhere
 def find_outline(patch: Patch, elsewhere: Sequence[Elsewhere], slack_px: int) -> Outline:
     """The outline of what stands out in the patch's region and up to ``slack_px`` beside it.
 
-    It holds all pixels with half of the greatest contrast or more, of its sign, that hang together
-    with one that is beyond the limit. Of the smoothings the first counts if it stands out well by
-    it, as the others blur its ends; else that by which it stands out most.
+    Of each part that hangs together and has a pixel beyond the limit it holds those with half of
+    the part's own greatest contrast or more: of a cluster a fainter part isn't lost beside a
+    stronger one, as long as it has a quarter of that one's contrast. Of the smoothings the first
+    counts if it stands out well by it, as the others blur its ends; else that by which it stands
+    out most.
     """
     greatest = [_greatest(_inside(patch, one.smoothing)) for one in elsewhere]
     over = [abs(value) / one.limit for value, one in zip(greatest, elsewhere, strict=True)]
@@ -107,10 +110,11 @@ def find_outline(patch: Patch, elsewhere: Sequence[Elsewhere], slack_px: int) ->
         nothing = np.zeros_like(where)
         return Outline(sign, over[best], None, nothing, nothing)
     height = np.where(where, sign * _smooth(patch, chosen.smoothing), 0)
-    edge = _EDGE * abs(greatest[best])
+    most = abs(greatest[best])
+    ground, seed = min(_EDGE * most, chosen.limit), max(_PART * most, chosen.limit)
     pixels, wider, narrower = (
-        _hanging_together(height, level, chosen.limit)
-        for level in (edge, edge - chosen.spread, edge + chosen.spread)
+        _each_to_its_half(height, ground, seed, further)
+        for further in (0.0, -chosen.spread, chosen.spread)
     )
     return Outline(sign, over[best], pixels, wider, narrower)
 
@@ -200,14 +204,18 @@ def _greatest(values: FloatImage) -> float:
     return float(values[int(np.argmax(np.abs(values)))])
 
 
-def _hanging_together(height: FloatImage, level: float, seed: float) -> Mask:
-    """Pixels above ``level`` in groups that have one above ``seed``."""
+def _each_to_its_half(height: FloatImage, ground: float, seed: float, further: float) -> Mask:
+    """Of the groups of pixels above ``ground`` that have one above ``seed``, each down to half of
+    its own greatest height; both levels raised by ``further``."""
     import cv2  # noqa: PLC0415
 
-    above = height >= max(level, 1e-6)
-    _, label = cv2.connectedComponents(above.astype(np.uint8), connectivity=8)
-    seeded = np.unique(label[above & (height >= seed)])
-    return np.asarray(np.isin(label, seeded) & above)
+    above = height >= max(ground + further, 1e-6)
+    count, label = cv2.connectedComponents(above.astype(np.uint8), connectivity=8)
+    greatest = np.zeros(count, height.dtype)
+    np.maximum.at(greatest, label, height)
+    level = np.where(greatest >= seed, np.maximum(_EDGE * greatest, ground) + further, np.inf)
+    level[0] = np.inf
+    return np.asarray(above & (height >= level[label]))
 
 
 def _sizes(mask: Mask) -> tuple[float, float, float, float, float]:

@@ -95,13 +95,14 @@ class StripPlaces:
         return 12.0 * (turn % 1.0) % 12.0
 
     def nearest_seam(self, first_mm: float, length_mm: float) -> tuple[int, float] | None:
-        """The seam nearest to a stretch, and how far it is from its nearer end; 0 if it's in it."""
+        """The seam nearest to a stretch, counted from 1, and how far it is from its nearer end; 0
+        if it's in it."""
         if not self.seams_mm:
             return None
         middle = first_mm + length_mm / 2
         away = [max(abs(self.way(middle, s)) - length_mm / 2, 0.0) for s in self.seams_mm]
         nearest = int(np.argmin(away))
-        return nearest, away[nearest]
+        return nearest + 1, away[nearest]
 
     def way(self, from_mm: float, to_mm: float) -> float:
         """From one place to the other the short way round."""

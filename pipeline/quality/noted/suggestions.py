@@ -10,25 +10,20 @@ taken out first.
 from __future__ import annotations
 
 import math
-import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.model import FloatImage, Origin, StripGrid
+from pipeline.model import FloatImage, StripGrid
 from pipeline.quality.asked.known import StripPicture
 from pipeline.quality.noise.resampled_noise import resampled_correlation
 from pipeline.quality.noise.weld_line import WeldLine
 from pipeline.quality.noted.indication import Suggestion
+from pipeline.quality.noted.straight_weld import WINDOW_MM, StraightWeld, straighten
 
-_BIN_MM = 0.1  # side of the squares of pixels that are taken together, if they are smaller
 _NARROW_MM, _WIDE_MM = 0.15, 0.45  # standard deviations of the Gaussians whose difference it is
-_BESIDE_MM = 1.0  # of metal beside the cap's toes that belongs to the weld
-_PAD_MM = 30.0  # of a ring that is looked at again past its datum
-_WINDOW_MM = 40.0  # along the weld, over whose middle value a row is levelled
+_LONG_MM = 8.0  # what is longer shifts the level of its rows
 _ROWS = 5  # that a row's spread is taken over
 _GROWN_MM = 0.3  # that a box is larger than what stands out
 _MERGE_MM = 1.0  # nearer than that, several are one
@@ -41,27 +36,16 @@ _EDGE = 0.6  # of the strength that a region begins at
 @dataclass(frozen=True, slots=True)
 class SuggestionPlan:
     """``strength`` is how many standard deviations of what the weld shows elsewhere a region must
-    stand out by, ``cnr`` how many of one strip pixel's predicted noise."""
+    stand out by, ``cnr`` how many of one strip pixel's predicted noise.
+
+    ``fainter`` is the strength that suffices between the cap's toes, where the weld's own shape
+    hardly ever comes near it: a fine crack lies there along its whole length, under a gauge's wires
+    too.
+    """
 
     strength: float = 7.0
     cnr: float = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class _Straight:
-    """The weld laid straight, in bins of ``size`` by ``size`` pixels; images (rows, columns).
-
-    ``contrast`` is ln(gray value) less what its row usually is, ``noise`` a strip pixel's predicted
-    noise over its gray value. The strip's row that a column of bins begins with is ``first_row``
-    (columns,), its column ``first_column`` + size · column, which on a ring may lie past the ends.
-    """
-
-    contrast: FloatImage
-    noise: FloatImage
-    known: NDArray[np.bool_]
-    first_row: NDArray[np.int64]
-    first_column: int
-    size: int
+    fainter: float = 6.3
 
 
 def suggest_regions(
@@ -74,7 +58,7 @@ def suggest_regions(
     """
     import cv2  # noqa: PLC0415
 
-    straight = _straighten(picture, weld)
+    straight = straighten(picture, weld)
     if straight is None:
         return ()
     bin_mm = straight.size * picture.grid.pitch_mm
@@ -94,12 +78,35 @@ def suggest_regions(
         for suggestion in _regions(sign, score, cnr, straight, grid, plan)
     ]
     turn_mm = grid.columns * grid.pitch_mm if grid.ring else None
-    own = [one for one in found if not any(_is_halo(one, other, turn_mm) for other in found)]
+    own = _of_their_own(found, plan, turn_mm)
     once: list[Suggestion] = []
     for one in sorted(own, key=lambda one: -one.strength):
         if not any(_is_same(one, other, turn_mm) for other in once):
             once.append(one)
     return tuple(sorted(once, key=lambda one: one.box_mm))
+
+
+def _of_their_own(
+    found: Sequence[Suggestion], plan: SuggestionPlan, turn_mm: float | None
+) -> list[Suggestion]:
+    """Those that aren't what the filter answers beside something that stands out much more; of
+    fainter ones those that nothing stronger explains at all."""
+    strong = [one for one in found if one.strength >= plan.strength]
+    own = [
+        one
+        for one in strong
+        if not any(
+            one.strength < _HALO * other.strength and _is_beside(one, other, 0.0, turn_mm)
+            for other in strong
+        )
+    ]
+    fainter = [
+        one
+        for one in found
+        if one.strength < plan.strength
+        and not any(_is_beside(one, other, _levelled_with(other), turn_mm) for other in own)
+    ]
+    return own + fainter
 
 
 def _is_same(one: Suggestion, other: Suggestion, turn_mm: float | None) -> bool:
@@ -112,87 +119,28 @@ def _is_same(one: Suggestion, other: Suggestion, turn_mm: float | None) -> bool:
     return near and all(abs(a - b) <= _MERGE_MM for a, b in zip(z, z_2, strict=True))
 
 
-def _is_halo(one: Suggestion, other: Suggestion, turn_mm: float | None) -> bool:
-    """Whether it is what the filter answers beside something that stands out much more."""
-    if one.polarity == other.polarity or one.strength >= _HALO * other.strength:
+def _levelled_with(other: Suggestion) -> float:
+    """How far along the weld something shifts the level of its rows: only what is long does."""
+    first, last, *_ = other.box_mm
+    short = 0 <= last - first < _LONG_MM  # one that lies across the datum may be long
+    return 0.0 if short else WINDOW_MM / 2
+
+
+def _is_beside(one: Suggestion, other: Suggestion, within_mm: float, turn_mm: float | None) -> bool:
+    """Whether it lies in the rows of something of the other polarity, and on it or within so much
+    of it along the weld: then it may be what the filter answers beside that, or its level's."""
+    if one.polarity == other.polarity:
         return False
     (first, last, low, high), (first_2, last_2, low_2, high_2) = one.box_mm, other.box_mm
     away, length, length_2 = first_2 - first, last - first, last_2 - first_2
     if turn_mm is not None:
         length, length_2 = length % turn_mm, length_2 % turn_mm
         away = math.remainder(away, turn_mm)
-    return -length_2 <= away <= length and low <= high_2 and low_2 <= high
+    along = -length_2 - within_mm <= away <= length + within_mm
+    return along and low <= high_2 and low_2 <= high
 
 
-def _straighten(picture: StripPicture, weld: WeldLine) -> _Straight | None:
-    grid, pitch = picture.grid, picture.grid.pitch_mm
-    size = max(1, round(_BIN_MM / pitch))
-    pad = round(_PAD_MM / pitch) if grid.ring else 0
-    columns = (grid.columns + 2 * pad) // size
-    if picture.sigma is None or not weld.seen.any() or columns < 2:
-        return None
-    at = -pad + size * np.arange(columns)
-    s_mm = grid.s_first_mm + (at + (size - 1) / 2) * pitch
-    turn_mm = grid.columns * pitch if grid.ring else None
-    seen_s, centre = weld.s_mm[weld.seen], weld.z_mm[weld.seen]
-    centre_mm = np.interp(s_mm, seen_s, centre, period=turn_mm)
-    half_mm = float(weld.half_width_mm[weld.seen].max()) + _BESIDE_MM
-    rows = math.ceil(2 * half_mm / (size * pitch))
-    first_row = np.rint((centre_mm - half_mm - grid.z_first_mm) / pitch).astype(np.int64)
-    row = first_row.repeat(size) + np.arange(rows * size)[:, np.newaxis]
-    column = -pad + np.arange(columns * size)
-    column = column % grid.columns if grid.ring else column
-    inside = (row >= 0) & (row < grid.rows)
-    place = np.clip(row, 0, grid.rows - 1), column
-    gray = picture.values[place].astype(np.float32)
-    known = inside & (gray > 0)
-    if picture.origin is not None:
-        known &= picture.origin[place] == Origin.MEASURED
-    known = np.asarray(_binned(known, size).all(axis=(1, 3)))
-    mean = np.maximum(_binned(gray, size).mean(axis=(1, 3)), 1)
-    sigma = _binned(picture.sigma[place].astype(np.float32), size).mean(axis=(1, 3))
-    noise = sigma * np.float32(picture.sigma_scale) / mean
-    contrast = _levelled(np.log(mean), known, max(1, round(_WINDOW_MM / 4 / (size * pitch))))
-    return _Straight(contrast, np.maximum(noise, 1e-6), known, first_row, -pad, size)
-
-
-def _binned(image: NDArray[Any], size: int) -> NDArray[Any]:
-    """The image as (rows, size, columns, size)."""
-    rows, columns = (length // size for length in image.shape)
-    return image.reshape(rows, size, columns, size)
-
-
-def _levelled(logs: FloatImage, known: NDArray[np.bool_], block: int) -> FloatImage:
-    """The logarithms less what their rows and then their columns usually are; 0 where unknown.
-
-    A row's is the median over four blocks and more of columns, drawn straight between the blocks;
-    a column's the median over all rows: it holds what lies right across the weld.
-    """
-    logs = np.where(known, logs, np.nan)
-    rows, columns = logs.shape
-    blocks = max(1, columns // block)
-    edges = np.rint(np.linspace(0, columns, blocks + 1)).astype(np.int64)
-    middles = (edges[:-1] + edges[1:] - 1) / 2
-    level = np.zeros_like(logs)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # rows and columns without a pixel
-        usual = np.stack(
-            [
-                np.nanmedian(logs[:, edges[max(k - 2, 0)] : edges[min(k + 3, blocks)]], axis=1)
-                for k in range(blocks)
-            ],
-            axis=1,
-        )
-        for row in range(rows):
-            good = np.isfinite(usual[row])
-            if good.any():
-                level[row] = np.interp(np.arange(columns), middles[good], usual[row, good])
-        flat = logs - level
-        flat -= np.nanmedian(flat, axis=0)
-    return np.asarray(np.nan_to_num(flat), dtype=np.float32)
-
-
-def _answers(straight: _Straight, bin_mm: float) -> tuple[FloatImage, FloatImage]:
+def _answers(straight: StraightWeld, bin_mm: float) -> tuple[FloatImage, FloatImage]:
     """What the filter answers everywhere, and the standard deviation to compare that with: the
     row's own, or that of the predicted noise where that is more."""
     import cv2  # noqa: PLC0415
@@ -213,7 +161,7 @@ def _regions(
     sign: int,
     score: FloatImage,
     cnr: FloatImage,
-    straight: _Straight,
+    straight: StraightWeld,
     grid: StripGrid,
     plan: SuggestionPlan,
 ) -> Iterator[Suggestion]:
@@ -226,8 +174,15 @@ def _regions(
     merge = 2 * round(_MERGE_MM / 2 / (size * pitch)) + 1
     joined = cv2.dilate(above.astype(np.uint8), np.ones((merge, merge), np.uint8))
     _, label = cv2.connectedComponents(joined, connectivity=8)
-    for number in np.unique(label[above & (height >= plan.strength) & (cnr >= plan.cnr)]):
+    for number in np.unique(label[above & (height >= plan.fainter) & (cnr >= plan.cnr)]):
         rows, columns = np.nonzero((label == number) & above)
+        heights = height[rows, columns]
+        highest = int(np.argmax(heights))
+        if (
+            heights[highest] < plan.strength
+            and not straight.between_toes[rows[highest], columns[highest]]
+        ):
+            continue  # at the toes the weld's own shape reaches as far
         first = straight.first_column + size * int(columns.min())
         last = straight.first_column + size * (int(columns.max()) + 1) - 1
         beyond = round(_MERGE_MM / pitch)
@@ -245,6 +200,6 @@ def _regions(
         yield Suggestion(
             (s_first, s_last, z_first - _GROWN_MM, z_last + _GROWN_MM),
             "more_radiation" if sign > 0 else "less_radiation",
-            float(height[rows, columns].max()),
+            float(heights[highest]),
             float(cnr[rows, columns].max()),
         )

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from pipeline.outputs.report.page import render_page
-from pipeline.outputs.report.told.check_words import basis_text, limit_text
+from pipeline.outputs.report.told.check_words import basis_text, limit_text, note_text
 from pipeline.quality.log import at_most
 from pipeline.quality.noted.indication import Suggestion
 from tests.outputs.image_quality import BASIS, along, duplex_gauge, gauge_log, wire_gauge
@@ -77,10 +77,10 @@ def test_every_check_stands_there_with_limit_basis_and_verdict(page):
     log = make_log()
     for check in log.checks:
         assert check.id in page.text
-        assert check.note in page.text
+        assert note_text(check) in page.text
         assert limit_text(check) in page.text
         assert basis_text(check) in page.text
-    for outcome in ("reported", "pass", "attention", "fail", "not measured"):
+    for outcome in ("reported", "met", "attention", "not met", "not measured"):
         assert outcome in page.text
     assert "common practice, no published source" in page.text
 
@@ -160,9 +160,13 @@ def test_bad_pixels_are_counted_with_their_total_last(page):
 @pytest.mark.parametrize(
     ("checks", "word", "meaning"),
     [
-        (("registration.closure_mm",), "Pass", "Every check of this strip lies within its limit"),
-        (("seam.level_step",), "Attention", "not every check passed"),
-        (("coverage.gap_mm",), "Fail", "at least one check failed"),
+        (
+            ("registration.closure_mm",),
+            "Limits met",
+            "Every check of this strip lies within its limit",
+        ),
+        (("seam.level_step",), "Attention", "not every limit is met"),
+        (("coverage.gap_mm",), "Limits not met", "at least one limit is far from met"),
         ((), "Attention", "No check was made"),
     ],
 )

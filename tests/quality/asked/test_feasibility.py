@@ -15,14 +15,8 @@ from pipeline.quality.asked.exposure_geometry import (
 )
 from pipeline.quality.asked.feasibility import findings
 from pipeline.quality.asked.intended import Finding, FrameNoise, Intended, Reach, counting_sharpness
-from pipeline.quality.asked.requirements import (
-    AREA,
-    DISTANCE,
-    SNR_N,
-    SR_B,
-    WIRE_POSITIONS,
-    requirements,
-)
+from pipeline.quality.asked.requirement import AREA, DISTANCE, SNR_N, SR_B, WIRE_POSITIONS
+from pipeline.quality.asked.requirements import requirements
 from tests.quality.profiles import case, iso
 
 
@@ -50,13 +44,13 @@ def found(plan: Intended, which: str, *allowed: str, by_agreement: bool = False)
 @pytest.mark.parametrize(
     ("wall", "sr_b", "allowed", "reach", "said"),
     [
-        (12.7, 0.10, (), Reach.REACHED, "class B asks 0.1 mm (D10)"),
+        (12.7, 0.10, (), Reach.MET, "class B asks 0.1 mm (D10)"),
         (12.7, None, (), Reach.CONDITION, "at best, by its pixels of 100 µm"),
-        (12.0, 0.10, (), Reach.MISSED, "reaches class B from more than 12 mm penetrated on"),
+        (12.0, 0.10, (), Reach.NOT_MET, "reaches class B from more than 12 mm penetrated on"),
         (12.0, 0.10, ("II",), Reach.CONDITION, "1 pair is missing, so W15 (0.125 mm) must be seen"),
         (6.0, 0.10, ("II",), Reach.CONDITION, "2 pairs are missing, so W18"),
-        (6.0, 0.13, ("II",), Reach.MISSED, "from more than 40 mm"),
-        (4.0, 0.13, ("II",), Reach.MISSED, "from more than 40 mm"),
+        (6.0, 0.13, ("II",), Reach.NOT_MET, "from more than 40 mm"),
+        (4.0, 0.13, ("II",), Reach.NOT_MET, "from more than 40 mm"),
     ],
 )
 def test_a_panel_of_100_um(
@@ -99,12 +93,14 @@ def test_magnified_the_image_counts() -> None:
 
 def test_the_distance_holds_may_be_less_or_misses() -> None:
     """f = 292.3 mm; class B asks d · 120.2 mm for b = 22.7 mm: 2.43 mm is the largest spot."""
-    assert found(intended(spot_mm=2.4), DISTANCE).reach is Reach.REACHED
+    largest = found(intended(spot_mm=2.4), DISTANCE)
+    assert largest.reach is Reach.MET
+    assert "(f/d = 122), at least 288.6 mm" in largest.text  # 292.3/2.4, 120.26 · 2.4
     shorter = found(intended(spot_mm=3.0), DISTANCE)
     assert shorter.reach is Reach.CONDITION
     assert "19 % less than asked" in shorter.text
     assert "a focal spot of at most 2.43 mm" in shorter.remedy
-    assert found(intended(spot_mm=4.9), DISTANCE).reach is Reach.MISSED
+    assert found(intended(spot_mm=4.9), DISTANCE).reach is Reach.NOT_MET
 
 
 def test_frames_that_it_takes() -> None:
@@ -115,7 +111,7 @@ def test_frames_that_it_takes() -> None:
     assert "must be in 7 frames, 42 mA·s in all, steps of at most 20.2 mm, 95 round" in one.text
     assert "with 12 mA·s a frame" in one.remedy
     assert found(intended(noise=None), SNR_N).reach is Reach.UNKNOWN
-    assert found(intended(noise=FrameNoise(200.0)), SNR_N).reach is Reach.REACHED
+    assert found(intended(noise=FrameNoise(200.0)), SNR_N).reach is Reach.MET
 
 
 def test_a_noisy_gain_limits_what_one_place_can_reach() -> None:
@@ -123,7 +119,7 @@ def test_a_noisy_gain_limits_what_one_place_can_reach() -> None:
     near = found(intended(noise=FrameNoise(60.0, 0.005)), "calibration.snr_limit")
     assert (near.reach, round(near.found or 0)) == (Reach.CONDITION, 200)
     beyond = found(intended(noise=FrameNoise(60.0, 0.01)), "calibration.snr_limit")
-    assert beyond.reach is Reach.MISSED
+    assert beyond.reach is Reach.NOT_MET
 
 
 @pytest.mark.parametrize(("dose", "part"), [(1, 0.7071), (2, 0.8165), (4, 0.8944), (10, 0.9535)])
@@ -138,12 +134,12 @@ def test_flats_need_twice_the_dose() -> None:
         found(intended(calibration_dose=dose, gray_value=20000.0), "calibration.dose_ratio")
         for dose in (39999.0, 40000.0)
     )
-    assert (low.reach, high.reach) == (Reach.MISSED, Reach.REACHED)
+    assert (low.reach, high.reach) == (Reach.NOT_MET, Reach.MET)
 
 
 def test_a_ring_wants_declared_wires() -> None:
-    assert found(intended(wire_gauges=2), WIRE_POSITIONS).reach is Reach.MISSED
-    assert found(intended(wire_gauges=3), WIRE_POSITIONS).reach is Reach.REACHED
+    assert found(intended(wire_gauges=2), WIRE_POSITIONS).reach is Reach.NOT_MET
+    assert found(intended(wire_gauges=3), WIRE_POSITIONS).reach is Reach.MET
 
 
 def test_a_long_panel_sees_too_much_wall_at_its_ends() -> None:
@@ -153,6 +149,6 @@ def test_a_long_panel_sees_too_much_wall_at_its_ends() -> None:
     assert thickness_ratio(geometry, 8.18, part) == pytest.approx(1.1, abs=0.005)
     plan = intended(thickness_ratio=1.3, largest_reach_part=0.5)
     one = found(plan, AREA)
-    assert one.reach is Reach.MISSED
+    assert one.reach is Reach.NOT_MET
     assert "use only the inner 50 % of a frame's length" in one.remedy
     assert "steps below 71 mm" in one.remedy

@@ -6,7 +6,7 @@ import pytest
 
 from pipeline.model import Verdict
 from pipeline.quality.asked.judge import Figure, judge
-from pipeline.quality.asked.requirements import Bound, Requirement
+from pipeline.quality.asked.requirement import Bound, Requirement
 from pipeline.quality.image.measure_records import Series
 
 LEAST = Requirement("noise.snr_n", Bound.LEAST, 140.0, "", "a standard (from memory)", note="B")
@@ -53,8 +53,8 @@ def test_words_say_how_it_ends_and_what_would_mend_it() -> None:
     figure = Figure("noise.snr_n", 120.0, "", 3.0, method="line by line", remedy="more frames")
     measure, check = judge(figure, LEAST)
     assert check.note == (
-        "measured: missed by 20, known to ± 3; asked: B; to mend it: more frames; line by line; "
-        "attention below 146, fail below 134"
+        "measured: not met, off by 20, known to ± 3; asked: B; to mend it: more frames; "
+        "line by line; attention below 146, fail below 134"
     )
     assert measure.remedy == "more frames"
     assert judge(Figure("noise.snr_n", 200.0, "", remedy="more frames"), LEAST)[0].remedy == ""

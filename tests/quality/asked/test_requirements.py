@@ -9,7 +9,8 @@ import pytest
 from pipeline.geometry import Arrangement, ScanGeometry
 from pipeline.quality.asked.compensation import compensated, sharpness_rule
 from pipeline.quality.asked.exposure_geometry import exposure_geometry
-from pipeline.quality.asked.requirements import (
+from pipeline.quality.asked.feasible_noise import frames_needed, snr_needed
+from pipeline.quality.asked.requirement import (
     AREA,
     DISTANCE,
     SNR_N,
@@ -18,10 +19,8 @@ from pipeline.quality.asked.requirements import (
     WIRE,
     WIRE_POSITIONS,
     Bound,
-    frames_needed,
-    requirements,
-    snr_needed,
 )
+from pipeline.quality.asked.requirements import requirements
 from tests.quality.profiles import case, iso
 
 

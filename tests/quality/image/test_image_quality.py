@@ -12,14 +12,8 @@ from pipeline.geometry import ScanGeometry
 from pipeline.model import StripGrid
 from pipeline.quality.asked.exposure_geometry import exposure_geometry
 from pipeline.quality.asked.known import Known, StripPicture
-from pipeline.quality.asked.requirements import (
-    SR_B,
-    UNSHARPNESS,
-    WIRE,
-    WIRE_POSITIONS,
-    Requirements,
-    requirements,
-)
+from pipeline.quality.asked.requirement import SR_B, UNSHARPNESS, WIRE, WIRE_POSITIONS, Requirements
+from pipeline.quality.asked.requirements import requirements
 from pipeline.quality.gauges.duplex_iqi import DuplexReading
 from pipeline.quality.gauges.iqi_plans import IqiPlan
 from pipeline.quality.gauges.iqis import IqiRead
@@ -110,7 +104,7 @@ def test_a_gauge_that_cannot_be_read_is_the_worst(reading: Any) -> None:
     assert verdicts(found)[WIRE_POSITIONS] == "fail"  # two of three
 
 
-def test_what_is_missed_is_worse_than_what_cannot_be_read(reading: Any) -> None:
+def test_what_is_not_met_is_worse_than_what_cannot_be_read(reading: Any) -> None:
     reading(duplex(10.0, 0.13), duplex(20.0, None))
     check = next(one for one in measure_image(PICTURE, known()).checks if one.id == SR_B)
     assert (check.value, check.verdict) == (0.13, "fail")
@@ -140,7 +134,7 @@ def test_the_second_rule_only_where_it_is_allowed(reading: Any) -> None:
     assert "by compensation rule II, which the config allows: 1 pair is missing" in wire.note
 
 
-def test_nothing_asked_is_nothing_missed(reading: Any) -> None:
+def test_nothing_asked_is_nothing_unmet(reading: Any) -> None:
     reading(wires(10.0, None), duplex(20.0, 0.5))
     found = measure_image(PICTURE, replace(known(), asked=Requirements(())))
     assert {str(check.verdict) for check in found.checks} == {"pass"}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.quality.asked.requirements import SNR_N, Bound, Requirement
+from pipeline.quality.asked.requirement import SNR_N, Bound, Requirement
 from pipeline.quality.image.noise_figures import noise_figures
 from pipeline.quality.noise.noise_measures import NoiseAt, NoiseMeasures
 from pipeline.quality.noise.resampled_noise import NoiseTexture

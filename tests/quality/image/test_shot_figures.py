@@ -8,12 +8,12 @@ from pipeline.quality.asked.compensation import SharpnessRule
 from pipeline.quality.asked.exposure_geometry import ExposureGeometry
 from pipeline.quality.asked.judge import Figure, judge
 from pipeline.quality.asked.known import Known
-from pipeline.quality.asked.requirements import WIRE, Bound, Requirement
+from pipeline.quality.asked.requirement import WIRE, Bound, Requirement
 from pipeline.quality.gauges.duplex_iqi import DuplexReading
 from pipeline.quality.gauges.iqi_plans import IqiPlan
 from pipeline.quality.gauges.iqis import IqiRead
-from pipeline.quality.image.image_quality import _rank
 from pipeline.quality.image.shot_figures import spot_remarks
+from pipeline.quality.image.worst_places import rank
 from tests.quality.profiles import iso
 
 # f = 50 mm to the inner side, wall 6 mm, panel 10 mm off: in the outer surface's plane b = 10,
@@ -55,5 +55,5 @@ def test_the_worst_gauge_is_the_least_sure_one() -> None:
     ]
     judged = [(one, *judge(one, asked)) for one in figures]
     assert {check.verdict for _, _, check in judged} == {"pass"}
-    order = sorted(judged, key=lambda one: _rank(one, asked))
+    order = sorted(judged, key=lambda one: rank(one, asked))
     assert [figures.index(one[0]) for one in order] == [1, 2, 0, 3]

@@ -43,7 +43,7 @@ def _resampled(step: float, rows: int, columns: int, seed: int) -> np.ndarray:
     table[0] = 5 + step * np.arange(columns)
     table[1], table[2] = 5.3, step
     out = np.empty((rows, columns), np.float32)
-    unroll_block(frame, table, np.float32(0), out)
+    unroll_block(frame, table, out)
     return out
 
 

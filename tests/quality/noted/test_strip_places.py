@@ -64,9 +64,9 @@ def test_without_a_circumference_there_is_no_clock() -> None:
 
 def test_the_nearest_seam_is_looked_for_round_the_ring() -> None:
     found = places(seams_mm=(10.0, 500.0, 900.0))
-    assert found.nearest_seam(1195.0, 2.0) == (0, pytest.approx(13.0))
-    assert found.nearest_seam(495.0, 20.0) == (1, 0.0)
-    assert places(ring=False, seams_mm=(10.0, 900.0)).nearest_seam(1195.0, 2.0) == (1, 295.0)
+    assert found.nearest_seam(1195.0, 2.0) == (1, pytest.approx(13.0))
+    assert found.nearest_seam(495.0, 20.0) == (2, 0.0)
+    assert places(ring=False, seams_mm=(10.0, 900.0)).nearest_seam(1195.0, 2.0) == (2, 295.0)
     assert places().nearest_seam(5.0, 1.0) is None
 
 

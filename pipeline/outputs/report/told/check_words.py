@@ -7,6 +7,7 @@ import re
 from pipeline.model import Verdict
 from pipeline.outputs.drawing.words import limit, number, with_unit
 from pipeline.quality.check import BASIS_CONFIG, BASIS_PRACTICE, Check
+from pipeline.quality.outcome_words import OUTCOMES
 
 CHECK_TITLES = {
     "acquisition.frames_used": "Frames in the strip",
@@ -111,11 +112,40 @@ WHERE_NOT_READ = {
 """What to look at when one of a check's gauges gave nothing."""
 
 
+VERDICT_WORDS = {
+    Verdict.PASS: "Limits met",
+    Verdict.ATTENTION: "Attention",
+    Verdict.FAIL: "Limits not met",
+}
+"""The verdict on a strip, large on its page."""
+
+VERDICT_MEANING = {
+    Verdict.PASS: "Every check of this strip lies within its limit: it shows what the frames saw, "
+    "where they saw it, as faithfully as the limits ask.",
+    Verdict.ATTENTION: "The strip was made, but not every limit is met. Read what is named here "
+    "and decide whether the strip serves its purpose.",
+    Verdict.FAIL: "The strip was made, but at least one limit is far from met. Don't rely on the "
+    "strip until the cause is known; the scan may have to be repeated.",
+}
+
+
+def outcome_word(shape: str) -> str:
+    """What the shape of that name says of a check or a measure: ``met``, ``reported``."""
+    return OUTCOMES[Verdict(shape)] if shape in set(Verdict) else shape
+
+
 def mark(check: Check) -> str:
-    """The verdict's word as a page shows it; a passed measure without a limit is "reported"."""
+    """The name of the shape that shows a check's verdict; a passed measure without a limit is
+    "reported"."""
     if check.limit is None and check.verdict is Verdict.PASS:
         return "reported"
     return check.verdict.value
+
+
+def note_text(check: Check) -> str:
+    """The check's note in the page's words: ``fail above 3`` is ``not met above 3``."""
+    said = re.sub(r"\bfail (?=above |below )", f"{OUTCOMES[Verdict.FAIL]} ", check.note)
+    return said.replace("never a failure", "never worse")
 
 
 def value_text(check: Check) -> str:

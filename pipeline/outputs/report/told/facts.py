@@ -24,6 +24,7 @@ def weld_facts(log: QualityLog) -> Facts:
     weld, strip = log.weld, log.strip
     used = sum(frame.used for frame in log.frames)
     facts = [
+        ("Shot", _shot(weld.shot)),
         ("Line", weld.line),
         ("Station", weld.station),
         ("Procedure", weld.procedure),
@@ -47,6 +48,14 @@ def weld_facts(log: QualityLog) -> Facts:
         ("Frames", f"{used} used of {len(log.frames)}"),
     ]
     return [(label, text) for label, text in facts if text]
+
+
+def _shot(number: str) -> str:
+    """``R1RS2`` in words; nothing the first time."""
+    repair, _, again = number.partition("RS")
+    told = [f"after repair {repair[1:]}"] * bool(repair)
+    told += [f"shot again, {again}"] * bool(again)
+    return f"{number}: {', '.join(told)}" if told else ""
 
 
 def geometry_facts(log: QualityLog) -> Facts:
@@ -76,6 +85,16 @@ def geometry_facts(log: QualityLog) -> Facts:
             "Panel roll",
             f"{number(geometry.roll_deg, 3, sign=True)} ± {number(geometry.roll_sigma_deg, 3)}°; "
             "plus: leading end towards the strip’s lower edge",
+        ),
+        (
+            "Panel yaw",
+            f"{number(geometry.yaw_deg, 3, sign=True)} ± {number(geometry.yaw_sigma_deg, 3)}°; "
+            "plus: leading end further from the pipe",
+        ),
+        (
+            "Panel pitch",
+            f"{number(geometry.pitch_deg, 3, sign=True)} ± {number(geometry.pitch_sigma_deg, 3)}°; "
+            "plus: the end at the strip’s lower edge further from the pipe",
         ),
         (
             "Encoder’s scale",

@@ -46,6 +46,7 @@ class IndicationRow:
     run: str = ""
     seen: str = ""
     seen_more: str = ""
+    seen_notes: tuple[str, ...] = ()
     contrast: str = ""
     cnr: str = ""
     polarity: str = ""
@@ -54,10 +55,12 @@ class IndicationRow:
 
 @dataclass(frozen=True, slots=True)
 class LengthRow:
-    """The lengths of one kind taken together, in words."""
+    """The lengths of one kind taken together, in words; ``not_counted`` is empty where all lie on
+    the strip."""
 
     kind: str
     count: str
+    not_counted: str
     total: str
     share: str
     in_window: str
@@ -167,7 +170,8 @@ def _row(one: MeasuredIndication) -> IndicationRow:
         run=_known(one.run_mm, 1),
         seen=_size(seen) if seen else "doesn’t stand out",
         seen_more=_more(seen) if seen else "",
-        contrast=f"{_known(percent, 1, sign=True)} %" if percent else "",
+        seen_notes=seen.remarks if seen else (),
+        contrast=f"{_known(percent, 1, sign=True)}\u00a0%" if percent else "",
         cnr=_known(one.cnr, 1, sign=True),
         polarity=POLARITY_WORDS[one.polarity],
         seam=_seam(one),
@@ -188,7 +192,7 @@ def _seam(one: MeasuredIndication) -> str:
         return ""
     away = one.seam_distance_mm
     where = "crosses it" if away.value == 0 else f"{_known(away, 1)} away"
-    return f"{one.seam + 1}: {where}"
+    return f"{one.seam}: {where}"
 
 
 def _length_row(one: AggregateLength) -> LengthRow:
@@ -196,6 +200,7 @@ def _length_row(one: AggregateLength) -> LengthRow:
     return LengthRow(
         one.kind or "all",
         str(one.count),
+        f"{one.not_on_strip} more not on the strip" if one.not_on_strip else "",
         _known(one.total_mm, 1),
         _known(share, 2),
         _known(one.in_window_mm, 1),
@@ -209,7 +214,7 @@ def _suggestion_row(count: int, one: Suggestion) -> SuggestionRow:
         f"?{count}",
         f"{number(first, 1)}\u00a0to\u00a0{number(last, 1)}",
         _axial(low, high),
-        f"{number(one.strength, 1)} σ of the weld elsewhere; CNR {number(one.cnr, 1)}",
+        f"{number(one.strength, 1)} σ of the weld elsewhere; CNR\u00a0{number(one.cnr, 1)}",
         POLARITY_WORDS[one.polarity],
     )
 
@@ -238,6 +243,6 @@ def _known(
         power = math.floor(math.log10(figure.sigma))
         leading = figure.sigma / 10**power
         decimals = min(max(0, -power + (1 if leading < 2 else 0)), _MOST_DECIMALS)
-    start = f"{number(before.value, decimals)}\u00a0to\u00a0" if before else ""
+    start = f"{number(before.value, decimals)}\u00a0to " if before else ""
     value = start + number(figure.value, decimals, sign=sign)
     return f"{value}\u00a0±\u00a0{number(figure.sigma, decimals)}" if figure.sigma > 0 else value

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from pipeline.outputs.drawing.words import clock_position, limit, number, with_unit
-from pipeline.outputs.report.told.check_words import CHECK_TITLES
+from pipeline.outputs.report.told.check_words import CHECK_TITLES, outcome_word
 from pipeline.quality.log import QualityLog, QualityMeasure
 
 MEASURE_TITLES = {
@@ -33,7 +33,6 @@ MEASURE_TITLES = {
 
 _SURE = 2.0  # standard deviations, as the checks judge
 _MARKS = ("fail", "attention", "pass", "reported")
-_WORDS = {"fail": "missed", "attention": "in doubt", "pass": "met", "reported": "told"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +187,7 @@ def _place(
         margin = number(one.margin, decimals, sign=True)
     return PlaceRow(
         mark,
-        "not measured" if missing else _WORDS[mark],
+        "not measured" if missing else outcome_word(mark),
         place_text(log, one),
         value,
         margin,

@@ -11,6 +11,7 @@ from pipeline.outputs.report.views.ruler import Mark, millimetre_marks
 from pipeline.quality.log import QualityLog
 
 _MARKS = 7  # along the strip; as many of its length across
+_FEWER = 5, 1000.0  # from so many millimetres on: their labels are longer
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +50,7 @@ def close_up(
     rows = _pixels(z_mm - facts.z_first_mm, half_z_mm, pitch_mm, facts.rows)
     if columns.start >= columns.stop or rows.start >= rows.stop:
         return None
+    marks = _FEWER[0] if at_mm + half_s_mm >= _FEWER[1] else _MARKS
     marks_along = max(2, round(_MARKS * (rows.stop - rows.start) / (columns.stop - columns.start)))
     uri, window = detail_picture(strip, origin, columns, rows)
     return CloseUp(
@@ -56,7 +58,7 @@ def close_up(
         columns.stop - columns.start,
         rows.stop - rows.start,
         window,
-        millimetre_marks(facts.s_first_mm, columns, pitch_mm, _MARKS),
+        millimetre_marks(facts.s_first_mm, columns, pitch_mm, marks),
         millimetre_marks(facts.z_first_mm, rows, pitch_mm, marks_along, sign=True),
         _edges_mm(facts.s_first_mm, columns, pitch_mm),
         _edges_mm(facts.z_first_mm, rows, pitch_mm),

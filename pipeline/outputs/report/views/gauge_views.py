@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.model import FlagImage, RawImage
-from pipeline.outputs.drawing.svg import BLUE, INK, QUIET, RULE, VERMILION, calm, svg_drawing
+from pipeline.outputs.drawing.svg import BLUE, INK, QUIET, RULE, VERMILION, svg_drawing
 from pipeline.outputs.drawing.words import number, unbroken
 from pipeline.outputs.report.plots.along_strip import LIMIT_LINE
 from pipeline.outputs.report.plots.gauge_series import Gauge, gauges_of
@@ -126,7 +126,6 @@ def _axis_label(gauge: Gauge) -> str:
 
 def _draw_wires(figure: Any, gauge: Gauge) -> None:
     axes = figure.add_axes((0.085, 0.18, 0.905, 0.7))
-    calm(axes)
     percent = 100 * gauge.profile
     axes.axhline(0, color=QUIET, lw=0.8)
     axes.plot(gauge.across, percent, color=BLUE, lw=0.9)
@@ -149,8 +148,6 @@ def _draw_wires(figure: Any, gauge: Gauge) -> None:
 def _draw_pairs(figure: Any, gauge: Gauge) -> None:
     upper = figure.add_axes((0.085, 0.56, 0.905, 0.35))
     lower = figure.add_axes((0.085, 0.13, 0.905, 0.28), sharex=upper)
-    for axes in (upper, lower):
-        calm(axes)
     upper.plot(gauge.across, gauge.profile / 1000, color=BLUE, lw=0.8)
     upper.tick_params(labelbottom=False)
     upper.text(0, 1.2, "gray value / 1000", color=INK, transform=upper.transAxes)
@@ -165,7 +162,9 @@ def _draw_pairs(figure: Any, gauge: Gauge) -> None:
     for k, at in enumerate(gauge.marks_at, start=1):
         upper.annotate(f"D{k}", (at, 1.0), xycoords=("data", "axes fraction"), ha="center",
                        va="bottom", fontsize=7.5, color=INK)  # fmt: skip
-    upper.set_xlim(gauge.marks_at[0] - _beyond_mm(gauge), gauge.marks_at[-1] + _beyond_mm(gauge))
+    if gauge.marks_at.size:  # else the profile is shown by which no pair could be told
+        beyond = _beyond_mm(gauge)
+        upper.set_xlim(gauge.marks_at[0] - beyond, gauge.marks_at[-1] + beyond)
     _label(lower, gauge, "dip / %; dashed: 20 %")
 
 

@@ -12,6 +12,8 @@ from pipeline.outputs.report.told.check_words import (
     basis_text,
     limit_text,
     mark,
+    note_text,
+    outcome_word,
     value_text,
 )
 from pipeline.quality.check import BASIS_CONFIG, BASIS_PRACTICE, at_least, at_most, report_only
@@ -65,9 +67,19 @@ def test_a_passed_measure_without_a_limit_is_only_reported():
     assert mark(at_most("a.b", 0, 0, **FRAMES)) == "pass"
 
 
+def test_outcomes_speak_of_limits_and_not_of_passing():
+    """Nobody takes a limit that is met for a weld that is accepted."""
+    words = [outcome_word(shape) for shape in ("pass", "attention", "fail", "reported")]
+    assert words == ["met", "attention", "not met", "reported"]
+    gap = at_most("a.b", 1, 0.2, stage="a", unit="mm", basis="c", note="failed tubes")
+    assert note_text(gap) == "failed tubes; attention above 0.2, not met above 0.6"
+    never = at_most("a.b", 1, 0, fail_factor=math.inf, **FRAMES)
+    assert note_text(never) == "attention above 0, never worse"
+
+
 def test_every_check_that_a_strip_can_have_has_its_words():
     quality = Path(pipeline.__file__).parent / "quality"
-    named = ("assemble.py", "tape.py", "requirements.py")
+    named = ("assemble.py", "tape.py", "requirement.py")
     texts = [
         node.value
         for source in quality.rglob("*.py")

@@ -18,12 +18,13 @@ from pipeline.quality.noted.indication import (
 
 SEEN = SeenExtent(
     100.0, 103.0, 1.0, 2.0, Figure(3.0, 0.04), Figure(1.0, 0.05), Figure(3.0, 0.06),
-    Figure(0.95, 0.05), Figure(2.7, 0.2), goes_on=True,
+    Figure(0.95, 0.05), Figure(2.7, 0.2), goes_on=True, parts=3,
+    remarks=("3 parts stand out", "it may be <narrower>"),
 )  # fmt: skip
 FOUND = MeasuredIndication(
     "1", "slag <line>", "see & compare", "", Figure(99.5, 0.03), Figure(103.5, 0.03),
     Figure(0.5, 0.03), Figure(2.5, 0.03), Figure(4.0, 0.05), Figure(2.0, 0.04), Figure(4.2, 0.05),
-    2.26, 2.35, Figure(-1.2, 0.05), 3, Figure(0.0, 0.04), 1.0, "more_radiation",
+    2.26, 2.35, Figure(-1.2, 0.05), 4, Figure(0.0, 0.04), 1.0, "more_radiation",
     Figure(0.083, 0.006), Figure(25.0, 1.8), 2.4, SEEN,
 )  # fmt: skip
 NOT_SEEN = replace(
@@ -31,7 +32,7 @@ NOT_SEEN = replace(
     axial_offset_mm=None, seam_distance_mm=Figure(12.0, 0.04),
 )  # fmt: skip
 OFF = MeasuredIndication("3", "pore", "", "lies off the strip")
-ALL = AggregateLength("", 2, Figure(8.0, 0.07), Figure(0.0151, 0.0001), Figure(8.0, 0.07), 99.5)
+ALL = AggregateLength("", 2, Figure(8.0, 0.07), Figure(0.0151, 0.0001), Figure(8.0, 0.07), 99.5, 1)
 LIST = IndicationList(300.0, 528.7, (FOUND, NOT_SEEN, OFF), (ALL,))
 
 
@@ -51,7 +52,7 @@ def plain(text: str) -> str:
 
 def test_a_row_tells_what_was_measured() -> None:
     row = indication_tables(LIST).indications[0]
-    assert row.place == "99.50\u00a0to\u00a0103.50\u00a0±\u00a00.03"
+    assert row.place == "99.50\u00a0to 103.50\u00a0±\u00a00.03"
     assert row.clock == "2:16 to 2:21"
     assert plain(row.length) == "4.00 ± 0.05"
     assert plain(row.run) == "4.20 ± 0.05"
@@ -81,6 +82,8 @@ def test_the_page_states_polarity_and_judges_nothing() -> None:
     assert "slag &lt;line&gt;" in text
     assert "see &amp; compare" in text
     assert "Not measured: lies off the strip." in text
+    assert ">2<small>1 more not on the strip</small>" in text
+    assert "<small>3 parts stand out</small><small>it may be &lt;narrower&gt;</small>" in text
     assert "1.510 ± 0.010" in plain(text)
     assert "Suggest" not in text
     for word in ("defect", "accept", "reject"):

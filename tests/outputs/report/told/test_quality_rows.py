@@ -29,13 +29,13 @@ LOG = replace(make_log(), checks=())
     ("value", "others", "mark", "word"),
     [
         (0.09, {}, "pass", "met"),
-        (0.0961, {}, "attention", "in doubt"),  # met by less than 2 · 0.002
-        (0.1039, {}, "attention", "in doubt"),
-        (0.11, {}, "fail", "missed"),
-        (0.09, {"remedy": "measure SR_b"}, "attention", "in doubt"),  # met, but for a doubt
+        (0.0961, {}, "attention", "attention"),  # met by less than 2 · 0.002
+        (0.1039, {}, "attention", "attention"),
+        (0.11, {}, "fail", "not met"),
+        (0.09, {"remedy": "measure SR_b"}, "attention", "attention"),  # met, but for a doubt
         (None, {}, "attention", "not measured"),
         (0.1, {"sigma": None}, "pass", "met"),
-        (0.11, {"required": None, "bound": None, "margin": None}, "reported", "told"),
+        (0.11, {"required": None, "bound": None, "margin": None}, "reported", "reported"),
     ],
 )
 def test_the_mark_says_how_a_measure_lies_to_what_is_asked(value, others, mark, word) -> None:
@@ -71,7 +71,7 @@ def test_places_of_one_measure_stand_under_what_they_share() -> None:
     assert [place.margin for place in row.places] == ["−0.0200", "+0.0100"]
     # An eighth of 528.7 mm is 1:30; clockwise from the datum at 12.
     assert row.places[0].where == "at 66 mm, 1:30 o’clock, D8"
-    assert (row.mark, row.word) == ("fail", "missed")
+    assert (row.mark, row.word) == ("fail", "not met")
 
 
 def test_the_places_of_a_column_have_the_same_decimals() -> None:
@@ -115,7 +115,7 @@ def test_values_are_told_to_the_second_digit_of_their_uncertainty(value, sigma, 
 
 def test_every_measure_that_a_strip_can_have_has_its_words() -> None:
     quality = Path(pipeline.__file__).parent / "quality"
-    names = ("requirements", "noise_figures", "gauge_figures", "shot_figures", "contrast_figures",
+    names = ("requirement", "noise_figures", "gauge_figures", "shot_figures", "contrast_figures",
              "frame_figures")  # fmt: skip
     texts = {
         node.value

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from pipeline.outputs.report.plots.gauge_series import gauges_of
 from pipeline.outputs.report.views.close_up import CloseUp, close_up
 from pipeline.outputs.report.views.gauge_views import gauge_sentences, gauge_views
+from pipeline.quality.gauges.iqis import IqiRead
 from pipeline.quality.log import Series
 from tests.outputs.image_quality import duplex_gauge, gauge_log, measure, wire_gauge
 from tests.outputs.weld import CIRCUMFERENCE_MM, PITCH_MM, make_arrays, make_log
@@ -114,6 +115,21 @@ def test_seen_wires_are_filled_where_the_log_tells_them() -> None:
     assert "Filled marks are wires that are seen" in view.what_to_see
     for name in ("W10", "W11", "W12"):
         assert f">{name}<" in view.svg
+
+
+@pytest.mark.parametrize("gauge", [wire_gauge(), duplex_gauge()])
+def test_a_gauge_of_which_no_wire_could_be_told_shows_its_profile(gauge: IqiRead) -> None:
+    """As of a duplex gauge that leans too little: it has a profile, and a reason."""
+    strip, _, origin = make_arrays()
+    wire = gauge.wire and replace(gauge.wire, thinnest=None, wires=())
+    duplex = gauge.duplex and replace(gauge.duplex, sr_b_mm=None, pairs=())
+    log = gauge_log(replace(gauge, wire=wire, duplex=duplex))
+    (lost,) = log.measures
+    log = replace(log, measures=(replace(lost, value=None, sigma=None, note="they lean by 2°"),))
+    (view,) = gauge_views(log, strip, origin)
+    assert view.found.endswith(": none. they lean by 2°")
+    assert view.picture is None
+    ET.fromstring(view.svg)
 
 
 def test_no_gauge_no_view() -> None:
