@@ -17,10 +17,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline import __version__
+from pipeline.commands.archive import archive_commands
+from pipeline.commands.audit import audit
 from pipeline.commands.calibrate import calibrate_commands
+from pipeline.commands.check_sheet import check_sheet
+from pipeline.commands.export import export
+from pipeline.commands.logged import logged
 from pipeline.commands.measure import measure
 from pipeline.commands.options import FAILED_VERDICT, Config, Debug, Json, Quiet, Replace, given
 from pipeline.commands.other_group import HintsAtGroups
+from pipeline.commands.send import send_commands
 from pipeline.errors import InputError
 from pipeline.terminal import ProgressLines, show, show_strip, tell
 
@@ -88,8 +94,8 @@ def simulate(
         str,
         typer.Argument(
             metavar="PRESET",
-            help="Ready scan: small, two_wall, arc, ring24, hard24 or continuous24; or panel: "
-            "every kind of calibration exposure of one panel, without a scan.",
+            help="Ready scan: small, two_wall, arc, ring24, hard24, tilted24 or continuous24; or "
+            "panel: every kind of calibration exposure of one panel, without a scan.",
         ),
     ],
     out: Annotated[Path, typer.Argument(metavar="OUT", help="New folder for the scan.")],
@@ -155,7 +161,16 @@ def simulate(
 
 
 app.add_typer(calibrate_commands)
+archive_commands.command("audit", epilog="Example: girthstrip archive audit welds --out audit")(
+    audit
+)
+app.add_typer(archive_commands)
+app.add_typer(send_commands)
 app.command(epilog="Example: girthstrip measure result")(measure)
+app.command("check-sheet", epilog="Example: girthstrip check-sheet job.csv --config weld.toml")(
+    check_sheet
+)
+app.command(epilog="Example: girthstrip export result dicom --compress jpeg-ls")(export)
 
 
 @app.command(epilog="Example: girthstrip stitch weld.toml --calibration calibration-march")
@@ -188,6 +203,14 @@ def stitch(
             help="Job sheet (.csv or .toml); its row of this weld counts.",
         ),
     ] = None,
+    shot: Annotated[
+        str | None,
+        typer.Option(
+            "--shot",
+            metavar="NUMBER",
+            help="Which shot of the weld: R1 after its first repair, RS1 if only shot again.",
+        ),
+    ] = None,
     replace: Replace = False,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Only show what would be done, and its memory.")
@@ -201,7 +224,7 @@ def stitch(
     debug: Debug = False,
 ) -> None:
     """Make one weld's frames into one strip."""
-    from pipeline.config.weld import load_weld_config
+    from pipeline.config.weld import load_weld_config, with_own_folder
     from pipeline.io.job_sheet import CONFIG_KEYS, read_job_sheet, replaced_values
 
     folders = given(
@@ -211,13 +234,17 @@ def stitch(
         folders = (
             {"calibration.folder": calibration} | folders | {"calibration.from_library": library}
         )
+    if shot is not None:
+        folders["weld.shot"] = shot
     job = load_weld_config(config, folders)
     replaced: tuple[str, ...] = ()
     if job_sheet is not None:
-        row = read_job_sheet(job_sheet, job.weld.id)
+        row = read_job_sheet(job_sheet, job.weld.id, job.weld.shot)
         told = {CONFIG_KEYS[column]: text for column, text in row.items()}
         without, job = job, load_weld_config(config, folders | told, source=str(job_sheet))
         replaced = replaced_values(row, without, job)
+    if out is None:
+        job = with_own_folder(job)
     if dry_run:
         from pipeline.dry_run import dry_run as look
 
@@ -227,17 +254,18 @@ def stitch(
         show(as_json, record, "\n".join(lines))
         return
 
-    from pipeline.outputs.report.page import render_page
+    from pipeline.outputs.report.page import begin_page
     from pipeline.run import run_weld
 
     with ProgressLines(quiet) as progress:
         result = run_weld(
-            job, report=render_page, progress=progress, threads=threads, replace_folder=replace
+            job, report=begin_page, progress=progress, threads=threads, replace_folder=replace
         )
     _end_with_strip(result, as_json, replaced)
 
 
 def _end_with_strip(result: RunResult, as_json: bool, replaced: Sequence[str] = ()) -> None:
+    logged(result.folder, "stitch", verdict=str(result.verdict))
     show_strip(result, as_json, replaced)
     if result.verdict == "fail":
         raise typer.Exit(FAILED_VERDICT)

@@ -10,7 +10,7 @@ from pipeline.calibrate import run_calibrate
 from pipeline.config.calibrate import load_calibrate_config
 from pipeline.config.weld import load_weld_config
 from pipeline.errors import OutputError
-from pipeline.outputs.report.page import render_page
+from pipeline.outputs.report.page import begin_page
 from pipeline.run import Progress, RunResult, run_weld
 from pipeline.simulation.presets import get_preset
 from pipeline.simulation.write import write_scan
@@ -54,4 +54,4 @@ def _fill(out: Path, progress: Progress | None) -> RunResult:
     run_calibrate(exposures, progress=progress)
     folders = {"calibration.folder": calibration, "output.folder": out / "result"}
     job = load_weld_config(scan / "stitch.toml", folders)
-    return run_weld(job, report=render_page, progress=progress)
+    return run_weld(job, report=begin_page, progress=progress)

@@ -6,7 +6,8 @@
        ├─ TableError           frames.csv or the job sheet
        ├─ FrameError           a frame that can't be read or doesn't fit
        ├─ CalibrationError     a calibration that can't be made, read or used
-       └─ OutputError          the place where results should go
+       ├─ OutputError          the place where results should go
+       └─ SendError            a file that can't be sent, or a peer that doesn't take it
 
 Anything else that escapes is a fault of ours (exit code 1).
 """
@@ -53,3 +54,7 @@ class CalibrationError(InputError):
 
 class OutputError(InputError):
     """The results can't be written where they should go."""
+
+
+class SendError(InputError):
+    """A file that can't be sent, or a peer that can't be reached or refuses."""

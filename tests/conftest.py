@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.config.weld import load_weld_config
+from pipeline.run import run_weld
 from tests.weld_folder import WeldFolder, simulate
 
 Factory = pytest.TempPathFactory
@@ -28,6 +30,18 @@ def arc_scan(tmp_path_factory: Factory) -> Path:
 def two_wall_scan(tmp_path_factory: Factory) -> Path:
     """The preset ``two_wall``, as ``small_scan``."""
     return simulate("two_wall", tmp_path_factory.mktemp("scans") / "two_wall")
+
+
+@pytest.fixture(scope="session")
+def small_finished(small_scan: Path, tmp_path_factory: Factory) -> Path:
+    """A copy of ``small_scan`` without exposures and truth, stitched into ``result`` in there;
+    nobody may change anything."""
+    folder = tmp_path_factory.mktemp("finished") / "small"
+    for name in ("frames", "calibration"):
+        shutil.copytree(small_scan / name, folder / name)
+    shutil.copy(small_scan / "stitch.toml", folder)
+    run_weld(load_weld_config(folder / "stitch.toml"))
+    return folder
 
 
 @pytest.fixture

@@ -35,7 +35,7 @@ ODD = 10  # the frame that is spoilt: one among many, in the middle of the scan
 @pytest.fixture
 def no_report(monkeypatch: pytest.MonkeyPatch) -> None:
     """Runs without quality.html, where drawing it would only cost time."""
-    monkeypatch.setattr("pipeline.outputs.report.page.render_page", lambda *_: "")
+    monkeypatch.setattr("pipeline.outputs.report.page.begin_page", lambda *_: lambda _: "")
 
 
 @pytest.fixture

@@ -18,7 +18,7 @@ from pipeline.cli import app, run
 from pipeline.config.weld import load_weld_config
 from pipeline.io.frame_table import COLUMNS
 from pipeline.io.job_sheet import CONFIG_KEYS
-from pipeline.quality.asked.requirements import (
+from pipeline.quality.asked.requirement import (
     AREA,
     DISTANCE,
     SNR_N,
@@ -118,7 +118,8 @@ def test_commands_are_understood(words: list[str]) -> None:
 
 def test_options_that_are_named_exist() -> None:
     group = typer.main.get_command(app)
-    calls = [*group.commands.values(), *group.commands["calibrate"].commands.values()]
+    calls = [*group.commands.values()]
+    calls += [one for call in calls for one in getattr(call, "commands", {}).values()]
     known = {"--help", "--version"} | {flag for one in calls for p in one.params for flag in p.opts}
     named = {
         word

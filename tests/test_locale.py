@@ -7,7 +7,7 @@ import subprocess
 from pathlib import Path
 
 from pipeline.config.weld import load_weld_config
-from pipeline.outputs.report.page import render_page
+from pipeline.outputs.report.page import begin_page
 from pipeline.run import run_weld
 from tests.weld_folder import COMMAND, WeldFolder, digests
 
@@ -35,7 +35,7 @@ def test_folders_with_umlauts_do_in_any_locale(small_weld: WeldFolder) -> None:
         "calibration.folder": home / "Kalibrierung_ö",
         "output.folder": home / "Ergebnis_a",
     }
-    other = run_weld(load_weld_config(home / "stitch.toml", folders), report=render_page).folder
+    other = run_weld(load_weld_config(home / "stitch.toml", folders), report=begin_page).folder
     kept = digests(first)
     del kept["timing.json"]
     for folder in (again, other):

@@ -11,7 +11,7 @@ from pipeline.cli import run
 from pipeline.config.weld import load_weld_config
 from pipeline.errors import TableError
 from pipeline.noted import measure_noted
-from pipeline.outputs.report.page import render_page
+from pipeline.outputs.report.page import begin_page
 from pipeline.quality.log import QualityLog
 from pipeline.quality.noted.indication import MeasuredIndication
 from pipeline.run import run_weld
@@ -57,7 +57,7 @@ def noted(small_scan: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[P
     things = marks(small_scan)
     table = write_table(folder / "seen.csv", things)
     told = {"output.folder": folder / "result", "indications.file": table}
-    run_weld(load_weld_config(small_scan / "stitch.toml", told), report=render_page)
+    run_weld(load_weld_config(small_scan / "stitch.toml", told), report=begin_page)
     return folder / "result", things
 
 

@@ -29,7 +29,7 @@ SENTENCE = 'weld.operator = "C. Example" replaces the config\'s "A. Example"'
 def test_what_a_job_sheet_replaced_is_told(
     small_weld: WeldFolder, sheet: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("pipeline.outputs.report.page.render_page", lambda *_: "")
+    monkeypatch.setattr("pipeline.outputs.report.page.begin_page", lambda *_: lambda _: "")
     ended = stitch(small_weld, capsys, "--job-sheet", sheet)
     assert ended.out.startswith(f"job sheet   {SENTENCE}\nstrip  ")
     ended = stitch(small_weld, capsys, "--job-sheet", sheet, "--replace", "--json")

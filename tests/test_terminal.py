@@ -59,7 +59,7 @@ def test_a_strip_is_shown_with_what_was_left_out_and_remarked(capsys: Capture) -
         "frames      31 of 32 used",
         "  left out  f3.tif: unreadable: f3.tif: is empty",
         "note        Something odd.",
-        "verdict     pass",
+        "verdict     pass: about the picture, never about the weld",
         CAUTION,
     ]
     show_strip(result, True, (sentence,))

@@ -8,13 +8,12 @@ command of the group runs that instead. A config file of such a name is called a
 
 from __future__ import annotations
 
-from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
-from typer.core import TyperGroup
 
+from pipeline.commands.default_command import UsualCommand
 from pipeline.commands.options import (
     FAILED_VERDICT,
     AcceptanceConfig,
@@ -32,37 +31,11 @@ _MAKE = "make"
 Folder = Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder of a calibration.")]
 
 
-class _MakesByDefault(TyperGroup):
-    """A group that runs ``make`` when the first word is none of its commands."""
+class _MakesByDefault(UsualCommand):
+    """``girthstrip calibrate CONFIG`` makes a calibration."""
 
-    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        """The words with ``make`` put before them where no command is named."""
-        shown = [name for name, one in self.commands.items() if not one.hidden]
-        word = args[0] if args else ""
-        if word.isalpha() and word not in self.commands and not Path(word).exists():
-            near = get_close_matches(word, shown, n=1, cutoff=0.7)
-            if near:
-                ctx.fail(f"{word!r} is no command and no config file; did you mean {near[0]}?")
-        if args[:1] not in (["--help"], ["-h"]) and args[:1] not in [
-            [name] for name in self.commands
-        ]:
-            args = [_MAKE, *args]
-        return list(super().parse_args(ctx, args))
-
-    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
-        """The command that the first word names; ``make`` has no name that anyone calls."""
-        name, command, rest = super().resolve_command(ctx, args)
-        return "" if name == _MAKE else name, command, rest
-
-    def format_help(self, ctx: Any, formatter: Any) -> None:
-        """The help of ``make``, then the other commands."""
-        make = self.commands[_MAKE]
-        with ctx.scope():
-            make.format_usage(ctx, formatter)
-            make.format_help_text(ctx, formatter)
-            make.format_options(ctx, formatter)
-            self.format_commands(ctx, formatter)
-            make.format_epilog(ctx, formatter)
+    usual = _MAKE
+    taken_for = "config file"
 
 
 calibrate_commands = typer.Typer(

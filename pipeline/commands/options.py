@@ -31,7 +31,7 @@ def given(folders: dict[str, Path | None]) -> dict[str, object]:
     return {key: folder for key, folder in folders.items() if folder is not None}
 
 
-def moment_text(text: str) -> str:
+def moment_text(text: str, option: str = "--date") -> str:
     """A moment that was given on the command line, with its zone.
 
     Raises:
@@ -44,5 +44,5 @@ def moment_text(text: str) -> str:
     except ValueError:
         raise typer.BadParameter(
             f"{text!r} is no date; write 2026-03-31 or 2026-03-31T08:00:00+00:00",
-            param_hint="--date",
+            param_hint=option,
         ) from None

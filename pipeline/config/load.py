@@ -69,6 +69,24 @@ def load_config(
     return kind(base=path.parent, **sections)
 
 
+def value_faults(kind: type[Job], values: Mapping[str, object]) -> list[Fault]:
+    """What is wrong with single values, by dotted key, each looked at for itself.
+
+    What else a config of this kind must have doesn't count. A text given for a number is read as
+    that number.
+    """
+    data: dict[str, Any] = {}
+    _override(data, values, kind)
+    keys = {tuple(key.split(".")) for key in values}
+    faults: list[Fault] = []
+    for name, table in data.items():
+        try:
+            _validated(kind.model_fields[name].annotation, table, {})
+        except ValidationError as error:
+            faults += faults_of(error, kind, name, data, keys)
+    return [fault for fault in faults if fault.key in keys]
+
+
 def _read(path: Path) -> str:
     """The file's text; a byte order mark is dropped."""
     try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import ClassVar
@@ -87,3 +88,16 @@ def load_weld_config(
         ConfigError: every fault of the file in one message, a line each.
     """
     return load_config(path, WeldJob, overrides, source)
+
+
+def with_own_folder(job: WeldJob) -> WeldJob:
+    """The job with a result folder of its own for each shot: ``result-R1`` after ``result``.
+
+    So the first shot's result stays when the weld is shot again.
+    """
+    shot, folder = job.weld.shot, job.output.folder
+    whole = Path(os.path.abspath(folder))  # noqa: PTH100 - a link must stay one
+    if not shot or whole.name.endswith(f"-{shot}"):
+        return job
+    own = (folder if folder.name else whole).with_name(f"{whole.name}-{shot}")
+    return job.model_copy(update={"output": job.output.model_copy(update={"folder": own})})

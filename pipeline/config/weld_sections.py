@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Literal
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
 from pipeline.config.panel import BinaryLayout, FrameFormat, NotEmpty
 from pipeline.config.records import Folder, Section
@@ -20,6 +21,7 @@ class Weld(Section):
     """Which weld this is, and its pipe."""
 
     id: NotEmpty = Field(description="the weld's number, as in the job sheet")
+    shot: str = Field(default="", description="empty the first time that the weld is shot")
     line: str = ""
     station: str = ""
     procedure: str = ""
@@ -28,6 +30,17 @@ class Weld(Section):
     wall_mm: float = Field(gt=0, description="the pipe's wall thickness")
     operator: str = ""
     evaluator: str = ""
+
+    @field_validator("shot")
+    @classmethod
+    def _numbered(cls, told: str) -> str:
+        # The numbers are common practice; no standard was found that fixes them.
+        if re.fullmatch(r"(R[1-9]\d?)?(RS[1-9]\d?)?", told) is None:
+            raise ValueError(
+                "must be empty the first time, R1, R2, … after a repair, RS1, RS2, … where the "
+                "weld was only shot again, R1RS1 where it was shot again after its first repair"
+            )
+        return told
 
     @property
     def radius_mm(self) -> float:
@@ -55,6 +68,10 @@ class Geometry(Section):
     )
     roll_deg: float = Field(default=0.0, ge=-10, le=10)
     roll_sigma_deg: float = Field(default=0.5, ge=0, le=10)
+    yaw_deg: float = Field(default=0.0, ge=-10, le=10)
+    yaw_sigma_deg: float = Field(default=0.5, ge=0, le=10)
+    pitch_deg: float = Field(default=0.0, ge=-10, le=10)
+    pitch_sigma_deg: float = Field(default=0.5, ge=0, le=10)
 
 
 class ScanPath(Section):

@@ -5,18 +5,17 @@
     LIBRARY/SERIAL_DATE_IDENTITY/ a calibration as girthstrip calibrate made it, write-protected
 
 ``library.json`` also counts the records and holds the SHA-256 of the last, see
-``decision_records``. Nothing else in a library is ever changed, and nothing is deleted. Folders and
+``chained_records``. Nothing else in a library is ever changed, and nothing is deleted. Folders and
 files that don't belong are named and left alone.
 """
 
 from __future__ import annotations
 
-import fcntl
 import os
 import re
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,15 +29,7 @@ from pipeline.calibration.decisions import (
 from pipeline.calibration.product import CalibrationFacts, CalibrationSet
 from pipeline.errors import CalibrationError, OutputError
 from pipeline.io.calibration_store import read_calibration, read_facts
-from pipeline.io.decision_records import (
-    STATUS_FOLDER,
-    append_record,
-    begin_records,
-    clear_stale_records,
-    read_records,
-    refuse,
-    refuse_reading,
-)
+from pipeline.io.decision_records import DECISIONS, append_record, read_records
 from pipeline.io.folders import CALIBRATION_FILE, LIBRARY_FILE, clear_stale_in, new_folder
 
 _READ_ONLY = 0o444
@@ -70,7 +61,7 @@ def _is_calibration(folder: Path) -> bool:
     try:
         return (folder / CALIBRATION_FILE).exists()
     except OSError as error:
-        refuse_reading(folder, error)
+        DECISIONS.refuse_reading(folder, error)
 
 
 def read_library(folder: Path) -> Library:
@@ -85,20 +76,22 @@ def read_library(folder: Path) -> Library:
     found: dict[str, tuple[str, str, CalibrationFacts]] = {}
     foreign: list[str] = []
     for path in sorted(folder.iterdir()):
-        if path.name == STATUS_FOLDER or path.name.startswith(".") or not path.is_dir():
+        if path.name == DECISIONS.records or path.name.startswith(".") or not path.is_dir():
             continue
         if not _is_calibration(path):
             foreign.append(path.name)
             continue
         identity, facts = read_facts(path)
         if identity in found:
-            refuse(path, f"is the same calibration as {found[identity][0]}", "each one once")
+            DECISIONS.refuse(
+                path, f"is the same calibration as {found[identity][0]}", "each one once"
+            )
         found[identity] = path.name, identity, facts
     lost = [record for record in records if record.identity not in found]
     if lost:
         digits = lost[0].identity[:SHOWN_DIGITS]
         emptied = [name for name in foreign if name.endswith(digits)]
-        refuse(
+        DECISIONS.refuse(
             folder,
             f"lacks calibration {digits}, {lost[0].status} on {lost[0].when} by {lost[0].who}"
             + (f"; {emptied[0]} has no {CALIBRATION_FILE}" if emptied else ""),
@@ -173,11 +166,13 @@ def _require_library(folder: Path) -> None:
     try:
         if path.is_file():
             return
-        begun = (folder / STATUS_FOLDER).is_dir()
+        begun = (folder / DECISIONS.records).is_dir()
     except OSError as error:
-        refuse_reading(path, error)
+        DECISIONS.refuse_reading(path, error)
     if begun:
-        refuse(path, "is missing", "the file that says what this folder is, beside status")
+        DECISIONS.refuse(
+            path, "is missing", "the file that says what this folder is, beside status"
+        )
     raise CalibrationError(
         "is no library of calibrations",
         where=str(folder),
@@ -190,7 +185,7 @@ def _begin(folder: Path) -> None:
     if is_library(folder):
         return
     if os.path.lexists(folder) and (not folder.is_dir() or any(folder.iterdir())):
-        if (folder / STATUS_FOLDER).is_dir():
+        if (folder / DECISIONS.records).is_dir():
             _require_library(folder)
         raise OutputError(
             "is in the way: it is neither a library nor an empty folder",
@@ -198,27 +193,15 @@ def _begin(folder: Path) -> None:
             remedy="Name another folder for the library",
         )
     with new_folder(folder, replace=True, own_files=(LIBRARY_FILE,)) as partial:
-        begin_records(partial)
+        DECISIONS.begin(partial)
 
 
 @contextmanager
 def _locked(folder: Path) -> Iterator[None]:
-    """One writer at a time; where the file system has no locks, the numbering still protects.
-
-    What a killed writer left half-made is cleared away.
-    """
-    try:
-        descriptor = os.open(folder / STATUS_FOLDER, os.O_RDONLY | os.O_DIRECTORY)
-    except OSError as error:
-        raise OutputError(f"can't be opened ({error.strerror})", where=str(folder)) from error
-    try:
-        with suppress(OSError):
-            fcntl.flock(descriptor, fcntl.LOCK_EX)
+    """One writer at a time; what a killed writer left half-made is cleared away."""
+    with DECISIONS.locked(folder):
         clear_stale_in(folder)
-        clear_stale_records(folder)
         yield
-    finally:
-        os.close(descriptor)
 
 
 def _folder_name(calibration: CalibrationSet, when: str) -> str:

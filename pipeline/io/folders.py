@@ -4,8 +4,8 @@ A folder under construction is called ``.NAME.partial-PID`` and stands beside it
 that the rename stays on one file system. Its builder holds a lock on it; a partial folder that no
 living process holds was left by one that was killed, and the next run clears it away.
 
-No folder is made inside a calibration or a library of calibrations: what is in there stays as it
-was released. Only the library's own module may, and says so.
+No folder is made inside a calibration, a library of calibrations or an archived weld: what is in
+there stays as it was released. Only the library's own module may, and says so.
 """
 
 from __future__ import annotations
@@ -20,8 +20,10 @@ from pathlib import Path
 
 from pipeline.errors import OutputError
 
-LIBRARY_FILE, CALIBRATION_FILE = "library.json", "calibration.json"
-"""Files that make a folder a library of calibrations, and a calibration."""
+LIBRARY_FILE, CALIBRATION_FILE, BAG_FILE = "library.json", "calibration.json", "bagit.txt"
+"""Files that make a folder a library of calibrations, a calibration, and a weld's bag."""
+
+_CLOSED = {LIBRARY_FILE: "library", CALIBRATION_FILE: "calibration", BAG_FILE: "archived weld"}
 
 _SHOWN = 5  # names in a message
 _NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
@@ -119,10 +121,10 @@ def _require_free(final: Path, replace: bool, own_files: tuple[str, ...]) -> Non
 
 
 def require_outside(final: Path) -> None:
-    """Raise OutputError if ``final`` would lie in a calibration's folder or in a library."""
+    """Raise OutputError if ``final`` would lie in a calibration, a library or an archived weld."""
     home = final.absolute().parent.resolve()
     for folder in (home, *home.parents):
-        for name, what in ((LIBRARY_FILE, "library"), (CALIBRATION_FILE, "calibration")):
+        for name, what in _CLOSED.items():
             if os.path.isfile(folder / name):  # noqa: PTH113 - false where rights are lacking
                 raise OutputError(
                     f"lies in the {what} {folder}, where nothing is ever written or changed",
@@ -140,7 +142,7 @@ def _put_in_place(partial: Path, final: Path) -> None:
     """Rename ``partial`` to ``final``; an older ``final`` steps aside first and is then deleted."""
     if not os.path.lexists(final):
         partial.rename(final)
-        _flush_entry(final.parent)
+        flush_entry(final.parent)
         return
     aside = final.with_name(f".{final.name}.replaced-{os.getpid()}")
     final.rename(aside)
@@ -149,7 +151,7 @@ def _put_in_place(partial: Path, final: Path) -> None:
     except BaseException:
         aside.rename(final)
         raise
-    _flush_entry(final.parent)
+    flush_entry(final.parent)
     shutil.rmtree(aside, ignore_errors=True)
 
 
@@ -245,11 +247,12 @@ def _flush(folder: Path) -> None:
     """Have every file and folder below ``folder`` on the disk itself before the rename."""
     for parent, _, names in os.walk(folder):
         for name in names:
-            _flush_entry(Path(parent, name))
-        _flush_entry(Path(parent))
+            flush_entry(Path(parent, name))
+        flush_entry(Path(parent))
 
 
-def _flush_entry(path: Path) -> None:
+def flush_entry(path: Path) -> None:
+    """Have a file, or the entries of a folder, on the disk before anything goes on."""
     descriptor = os.open(path, os.O_RDONLY)
     try:
         os.fsync(descriptor)

@@ -16,6 +16,7 @@ from pipeline.config.weld_sections import Frames
 from pipeline.errors import FrameError
 from pipeline.io.binary import inspect_binary
 from pipeline.io.dicom import inspect_dicom
+from pipeline.io.dicom_header import header_remarks, read_headers, require_one_scale, with_headers
 from pipeline.io.fault_list import fault_list, told_together
 from pipeline.io.frame_table import read_frame_table, table_remarks, unnamed_remark
 from pipeline.io.page import Page
@@ -51,7 +52,7 @@ class FrameReader:
         if self.file_format == "tiff":
             return inspect_tiff(path, name, pages, self.shape)
         if self.file_format == "dicom":
-            return inspect_dicom(path, name, pages, self.shape)
+            return inspect_dicom(path, name, pages, self.shape, self.panel.serial)
         if self.binary is None:
             raise ValueError("binary frames need a layout")
         return inspect_binary(path, name, pages, self.shape, self.binary)
@@ -148,6 +149,9 @@ def open_scan(job: WeldJob) -> Scan:
 def find_scan(frames: Frames, panel: Panel) -> Scan:
     """The scan, its frame table read and every header checked; no pixel is read yet.
 
+    Of frames in DICOM, what the table doesn't tell of kV, current, time, place and temperature is
+    taken from their headers.
+
     Raises:
         TableError: the frame table is at fault.
         FrameError: a frame can't be used and the config says ``on_unreadable = "stop"``, or more
@@ -173,6 +177,13 @@ def find_scan(frames: Frames, panel: Panel) -> Scan:
     if problems and (not leave_out or 2 * len(problems) > len(rows)):
         raise _too_many_problems(problems, len(rows), frames.folder)
     used = dict.fromkeys(frames.folder / row.file for row in rows if row.index in pages)
+    told: tuple[str, ...] = ()
+    if frames.format == "dicom":
+        headers = read_headers(
+            frames.folder, dict.fromkeys(row.file for row in rows if row.index in pages)
+        )
+        require_one_scale(headers, frames.folder)
+        rows, told = with_headers(rows, headers), header_remarks(headers)
     return Scan(
         rows=rows,
         problems={index: str(error) for index, error in problems.items()},
@@ -181,6 +192,7 @@ def find_scan(frames: Frames, panel: Panel) -> Scan:
             *table_remarks(rows),
             *unnamed_remark(rows, frames.folder, _ENDINGS[frames.format]),
             *_inverted_remark(pages),
+            *told,
         ),
         reader=reader,
         pages=pages,
@@ -230,6 +242,8 @@ def open_frames(
     faults = [page for page in found if isinstance(page, FrameError)]
     if faults:
         raise FrameError(fault_list(told_together(faults)))
+    if file_format == "dicom":
+        require_one_scale(read_headers(folder, (path.name for path in files)), folder)
     pages = tuple(page for page in found if not isinstance(page, FrameError))
     return FrameFolder(files, reader, pages, tuple(names))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -63,7 +64,7 @@ def read_strip(path: Path) -> tuple[RawImage, dict[str, Any]]:
     try:
         with tifffile.TiffFile(path) as tiff:
             strip, record = read_page(path, tiff, 0, np.uint16, STRIP_SCHEMA)
-    except (OSError, ValueError, RuntimeError, MemoryError) as error:
+    except (OSError, ValueError, RuntimeError, MemoryError, struct.error) as error:
         refuse(path, f"can't be read ({error})", "a strip in TIFF")
     del record["schema"]
     return strip, record
@@ -104,7 +105,7 @@ def read_maps(path: Path) -> StripMaps:
                 images[name], record = read_page(path, tiff, number, kind, MAPS_SCHEMA)
                 if record.pop("map", None) != name:
                     refuse(path, f"page {number} is another map", name)
-    except (OSError, ValueError, RuntimeError, MemoryError) as error:
+    except (OSError, ValueError, RuntimeError, MemoryError, struct.error) as error:
         refuse(path, f"can't be read ({error})", "three maps in TIFF")
     if len({image.shape for image in images.values()}) != 1:
         refuse(path, "has maps of different sizes", "three of the strip's size")

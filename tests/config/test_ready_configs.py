@@ -32,7 +32,7 @@ def simulated(tmp_path: Path, preset: str) -> tuple[CalibrateJob, WeldJob]:
 
 
 def test_every_ready_config_is_tested() -> None:
-    assert {path.stem for path in CONFIGS.glob("*.toml")} == {*FITS, "calibration"}
+    assert {path.stem for path in CONFIGS.glob("*.toml")} == {*FITS, "calibration", "peers"}
 
 
 @pytest.mark.parametrize("name", FITS)

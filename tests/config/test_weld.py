@@ -233,7 +233,7 @@ def test_text_stored_elsewhere_leads_to_the_same_folders(tmp_path: Path) -> None
         (
             "wall_mm = 12.7",
             "wall_mm = 12.7\nwal = 3",
-            "weld.toml:5: weld.wal = 3: there is no such key; did you mean wall_mm? The keys of [weld]: id, line,",
+            "weld.toml:5: weld.wal = 3: there is no such key; did you mean wall_mm? The keys of [weld]: id, shot, line,",
         ),
         ("rows = 1152", "rows = 1152.0", "panel.rows = 1152.0: must be a whole number"),
         ("rows = 1152", "rows = 99999999999999999999", "panel.rows: is too large a number"),
@@ -475,7 +475,7 @@ min_gain = 2
         "weld.toml:2: weld.diameter_mm = 0: must lie in (0, 5000] (the pipe's outer diameter)",
         "weld.toml:5: geometry.standoff_um = 10000: there is no such key; write it in mm: "
         "standoff_mm = 10. The keys of [geometry]: arrangement, standoff_mm, standoff_sigma_mm, "
-        "lift_off_sigma_mm, source_offset_mm, source_offset_sigma_mm, source_axial_mm, source_distance_mm, roll_deg, roll_sigma_deg",
+        "lift_off_sigma_mm, source_offset_mm, source_offset_sigma_mm, source_axial_mm, source_distance_mm, roll_deg, roll_sigma_deg, yaw_deg, yaw_sigma_deg, pitch_deg, pitch_sigma_deg",
         "weld.toml:7: strip.pitch_mm = 0: must lie in [0.01, 2] (side of a strip pixel)",
         'weld.toml:9: stages.sequence[0] = "blending": must come after registration',
         'weld.toml:9: stages.sequence = ["blending", "registration"]: flat_field is missing: '

@@ -14,6 +14,7 @@ from collections.abc import Collection
 from contextlib import suppress
 from pathlib import Path
 
+from pipeline.io.folders import flush_entry
 from pipeline.outputs.archive.bag_text import ALGORITHM
 from pipeline.outputs.archive.check import Checked, check_bag
 from pipeline.outputs.archive.journal import Journal, Origin
@@ -190,12 +191,12 @@ class PartialCopy:
             return
         try:
             for parent, _, _ in os.walk(self.bag):
-                _flush_folder(Path(parent))
+                flush_entry(Path(parent))
             if os.path.lexists(self.final):
                 self.problem = f"{self.final.name} has come there meanwhile"
                 return
             self.bag.rename(self.final)
-            _flush_folder(self.root)
+            flush_entry(self.root)
         except OSError as error:
             self._fail(error)
             return
@@ -250,14 +251,3 @@ def _close(descriptor: int) -> None:
     if descriptor >= 0:
         with suppress(OSError):
             os.close(descriptor)
-
-
-def _flush_folder(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(descriptor)
-    except OSError as error:
-        if error.errno != errno.EINVAL:  # the file system has nothing to flush
-            raise
-    finally:
-        os.close(descriptor)

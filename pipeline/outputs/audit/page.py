@@ -1,0 +1,23 @@
+"""The audit as one self-contained page for people."""
+
+from __future__ import annotations
+
+from itertools import groupby
+
+from pipeline.outputs.audit.audit import Audit
+from pipeline.outputs.drawing.templates import page_template
+
+
+def render_audit(found: Audit) -> str:
+    """The page's text; it needs no network."""
+    groups = [
+        (kind, list(same)) for kind, same in groupby(found.findings, key=lambda one: one.kind)
+    ]
+    template = page_template("audit/audit.html", {"figure": _figure})
+    return template.render(audit=found, groups=groups, looked_at=found.looked_at())
+
+
+def _figure(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return f"{value:.3g}" if isinstance(value, float) else str(value)

@@ -1,0 +1,1 @@
+"""Sending DICOM files to named peers, through a queue that outlives power cuts."""

@@ -1,0 +1,138 @@
+"""What must be known of a DICOM file to send it: its identity, not its pixels."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.errors import SendError
+from pipeline.io.digest import sha256_file
+
+_NEEDED = ("SOPInstanceUID", "SOPClassUID", "StudyInstanceUID", "SeriesInstanceUID")
+_NAMES = ("PatientID", "PatientName")
+_IN_HEADER = {
+    "SOPInstanceUID": "MediaStorageSOPInstanceUID",
+    "SOPClassUID": "MediaStorageSOPClassUID",
+}
+_SYNTAX = "TransferSyntaxUID"
+
+
+@dataclass(frozen=True, slots=True)
+class Instance:
+    """One DICOM file as it was when it was looked at; ``path`` is absolute.
+
+    ``weld`` is what the file calls the component (PatientID, in DICONDE the component's ID).
+    """
+
+    path: Path
+    sha256: str
+    size_bytes: int
+    weld: str
+    sop_instance: str
+    sop_class: str
+    transfer_syntax: str
+    study: str
+    series: str
+
+
+def find_files(paths: list[Path]) -> list[Path]:
+    """The files to send: those named, and every ``.dcm`` below the folders named, sorted.
+
+    Raises:
+        SendError: something isn't there, or a folder holds no such file.
+    """
+    found: list[Path] = []
+    for path in paths:
+        if path.is_dir():
+            inside = sorted(one for one in path.rglob("*.dcm") if one.is_file())
+            if not inside:
+                raise SendError(
+                    "holds no DICOM file",
+                    where=str(path),
+                    expected="files that end in .dcm",
+                    remedy="Write them first: girthstrip export",
+                )
+            found += inside
+        elif path.exists():
+            found.append(path)
+        else:
+            raise SendError("there is no such file or folder", where=str(path))
+    return list(dict.fromkeys(path.resolve() for path in found))
+
+
+def read_instance(path: Path) -> Instance:
+    """The identity of a DICOM file.
+
+    Raises:
+        SendError: it can't be read, is no DICOM file, or doesn't say what it is.
+    """
+    told = _told(path)
+    missing = [name for name in _NEEDED if not told[name]]
+    if missing:
+        raise SendError(
+            f"doesn't say what it is: {', '.join(missing)} missing",
+            where=str(path),
+            expected="a complete DICOM file",
+            remedy="Write it anew: girthstrip export",
+        )
+    for name, in_header in _IN_HEADER.items():
+        if told[in_header] != told[name]:
+            raise SendError(
+                f"contradicts itself: as {name} its header has {told[in_header] or 'nothing'}, "
+                f"its content {told[name]}",
+                where=str(path),
+                remedy="Write it anew: girthstrip export",
+            )
+    return Instance(
+        path=path,
+        sha256=sha256_file(path),
+        size_bytes=path.stat().st_size,
+        weld=told["PatientID"] or told["PatientName"] or "(no component named)",
+        sop_instance=told["SOPInstanceUID"],
+        sop_class=told["SOPClassUID"],
+        transfer_syntax=told["TransferSyntaxUID"],
+        study=told["StudyInstanceUID"],
+        series=told["SeriesInstanceUID"],
+    )
+
+
+def _told(path: Path) -> Mapping[str, str]:
+    """What the file says of itself, empty where it says nothing; its pixels aren't read."""
+    import pydicom  # noqa: PLC0415 - slow
+    from pydicom.errors import InvalidDicomError  # noqa: PLC0415
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # odd values are not for us to judge
+            content = pydicom.dcmread(path, stop_before_pixels=True)
+            told = {name: _text(content.get(name)) for name in (*_NEEDED, *_NAMES)}
+            header = content.file_meta
+            told |= {name: _text(header.get(name)) for name in (*_IN_HEADER.values(), _SYNTAX)}
+    except InvalidDicomError as error:
+        raise SendError(
+            "is no DICOM file",
+            where=str(path),
+            expected="a file with the DICOM preamble and its file meta information",
+            remedy="Write one with girthstrip export",
+        ) from error
+    except OSError as error:
+        raise SendError(f"can't be read ({error.strerror or error})", where=str(path)) from error
+    except Exception as error:  # pydicom raises what it likes on damaged files
+        raise SendError(
+            f"can't be read as DICOM ({error})",
+            where=str(path),
+            remedy="The file is damaged; write it anew with girthstrip export",
+        ) from error
+    if not told[_SYNTAX]:
+        raise SendError(
+            "is no DICOM file that can be sent: its header names no transfer syntax",
+            where=str(path),
+            remedy="Write one with girthstrip export",
+        )
+    return told
+
+
+def _text(value: object) -> str:
+    return "" if value is None else str(value).strip()
