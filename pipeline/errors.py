@@ -26,7 +26,7 @@ class GirthstripError(Exception):
         if expected:
             message += f"; expected {expected}"
         if remedy:
-            message += f". {remedy}"
+            message += f"{'' if message.endswith('?') else '.'} {remedy}"
         super().__init__(message)
 
 

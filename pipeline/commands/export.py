@@ -5,7 +5,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
@@ -103,14 +103,19 @@ def export(
     from pipeline.outputs.dicom.export import SCHEMA, Wishes, export_strip
     from pipeline.record import software
 
-    told = None if reviewed is None else moment_text(reviewed, "--reviewed")
+    told = None if reviewed is None else datetime.fromisoformat(moment_text(reviewed, "--reviewed"))
+    if told is not None and told > datetime.now(UTC):
+        raise typer.BadParameter(
+            f"{reviewed!r} is still to come; marks can only have been made by now",
+            param_hint="--reviewed",
+        )
     wishes = Wishes(
         wanted=wanted.value,
         compression=compress.value,
         window=None if window is None else _window(window),
         polarity=polarity.value,
         indications=indications,
-        reviewed=None if told is None else datetime.fromisoformat(told),
+        reviewed=told,
         previous=previous,
     )
     done = export_strip(result, out, wishes, replace=replace)
@@ -130,15 +135,17 @@ def export(
     }
     lines = [
         f"weld        {done.weld}",
-        *(f"file        {done.folder / one['file']} ({_megabytes(one)})" for one in done.files),
+        *(f"file        {done.folder / one['file']} ({_size(one)})" for one in done.files),
         *(f"note        {remark}" for remark in done.remarks),
         CAUTION,
     ]
     show(as_json, record, "\n".join(lines))
 
 
-def _megabytes(one: Mapping[str, Any]) -> str:
-    return f"{one['bytes'] / 1e6:.1f} MB"
+def _size(one: Mapping[str, Any]) -> str:
+    """A file's size, with its unit."""
+    count = one["bytes"]
+    return f"{count / 1e6:.1f} MB" if count >= 1e6 else f"{count / 1e3:.1f} kB"
 
 
 def _window(text: str) -> tuple[float, float]:

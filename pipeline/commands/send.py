@@ -5,6 +5,8 @@
 from __future__ import annotations
 
 import shlex
+from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -30,6 +32,7 @@ Peers = Annotated[
 ]
 _PEERS = Path("peers.toml")
 To = Annotated[str, typer.Option("--to", metavar="PEER", help="The peer's name in the config.")]
+What = Annotated[str, typer.Argument(metavar="WHAT", help="A weld, a file, or a SOP instance UID.")]
 AnyPeer = Annotated[
     str | None, typer.Option("--to", metavar="PEER", help="Only this peer; without it all.")
 ]
@@ -56,7 +59,7 @@ def check(to: To, peers: Peers = _PEERS, as_json: Json = False, debug: Debug = F
     )
 
 
-@send_commands.command(epilog="Example: girthstrip send add result --to office")
+@send_commands.command(epilog="Example: girthstrip send add dicom --to office")
 def add(
     files: Annotated[
         list[Path],
@@ -70,26 +73,47 @@ def add(
 ) -> None:
     """Put files into the queue. Nothing is sent yet; nothing is queued twice."""
     from pipeline.config.peers import load_peers
+    from pipeline.outputs.send.admission import Admission
     from pipeline.outputs.send.instance import find_files, read_instance
     from pipeline.outputs.send.queue import Queue
+    from pipeline.outputs.send.status import queued_text
 
     job = load_peers(peers)
     peer = _named(job, to)
     found = find_files(files)
+    bad: list[str] = []
+    instances = []
     with ProgressLines(quiet) as progress:
-        instances = []
-        for path in found:  # all are looked at before the first is queued
-            instances.append(read_instance(path))
-            progress("looking at files", len(instances), len(found))
+        for done, path in enumerate(found, start=1):
+            try:
+                instances.append(read_instance(path))
+            except SendError as error:
+                bad.append(str(error))
+            progress("looking at files", done, len(found))
+    became: Counter[Admission] = Counter()
     with Queue(job.sender.queue) as queue:
-        added = sum(queue.add(peer.name, instance) is not None for instance in instances)
-    known = len(instances) - added
-    text = f"{added} queued for {peer.name}"
-    if known:
-        text += f"; {known} stood there already and are not sent twice"
-    record = {"peer": peer.name, "queued": added, "known": known, "queue": str(job.sender.queue)}
+        for instance in instances:
+            try:
+                became[queue.add(peer.name, instance)] += 1
+            except SendError as error:
+                bad.append(str(error))
+    added = became[Admission.NEW] + became[Admission.REPLACES]
+    known = became[Admission.KNOWN] + became[Admission.REPACKED]
     follow = f"girthstrip send run --peers {shlex.quote(str(peers))}"
-    show(as_json, record, f"{text}\nnext        {follow}")
+    record = {
+        "peer": peer.name,
+        "queued": added,
+        "replaced": became[Admission.REPLACES],
+        "known": known,
+        "not_queued": bad,
+        "queue": str(job.sender.queue),
+    }
+    show(as_json, record, f"{queued_text(peer.name, became)}\nnext        {follow}")
+    if bad:
+        if not as_json:
+            lines = [f"{len(bad)} of {len(found)} files were not queued:", *bad]
+            typer.echo("girthstrip: " + "\n".join(lines), err=True)
+        raise typer.Exit(SendError.exit_code)
 
 
 @send_commands.command(epilog="Example: girthstrip send run --peers peers.toml")
@@ -106,13 +130,18 @@ def run(
     from pipeline.outputs.send.queue import Queue
     from pipeline.outputs.send.status import by_weld, status_record, status_text
 
+    def waiting(what: str) -> None:
+        if not quiet:
+            typer.echo(f"waiting     {what}", err=True)
+
     job = load_peers(peers)
     if to is not None:
         _named(job, to)
     with Queue(job.sender.queue) as queue:
         with ProgressLines(quiet) as progress:
             troubles = [
-                str(one.as_error()) for one in deliver(queue, job, progress=progress, only=to)
+                str(one.as_error())
+                for one in deliver(queue, job, progress=progress, waiting=waiting, only=to)
             ]
         _log_deliveries(queue)
         entries = queue.entries(peer=to)
@@ -154,10 +183,7 @@ def status(
 
 @send_commands.command(epilog="Example: girthstrip send again W-0001 --to office")
 def again(
-    what: Annotated[
-        str,
-        typer.Argument(metavar="WHAT", help="A weld, a file, or a SOP instance UID."),
-    ],
+    what: What,
     to: To,
     delivered: Annotated[
         bool, typer.Option("--delivered", help="Also what was delivered already.")
@@ -166,27 +192,64 @@ def again(
     as_json: Json = False,
     debug: Debug = False,
 ) -> None:
-    """Have the next run send again what was refused or held."""
+    """Have the next run send again what was refused, held or dropped, as its files are now."""
+    from pipeline.config.peers import load_peers
+    from pipeline.outputs.send.entry import State
+    from pipeline.outputs.send.instance import read_again
+    from pipeline.outputs.send.queue import Queue
+
+    job = load_peers(peers)
+    peer = _named(job, to)
+    wanted = {State.REFUSED, State.HELD, State.DROPPED, *([State.DELIVERED] if delivered else [])}
+    with Queue(job.sender.queue) as queue, queue.running():
+        found = [one for one in queue.find(what) if one.peer == peer.name]
+        chosen = [one for one in found if one.state in wanted]
+        now = [(entry, read_again(entry)) for entry in chosen]  # all before the first is changed
+        for entry, instance in now:
+            queue.ask_again(entry, instance)
+    if not chosen:
+        raise SendError(
+            f"nothing of {what!r} is refused, held or dropped for {peer.name}: {_states(found)}",
+            where=str(job.sender.queue),
+            remedy="What was delivered is sent again only with --delivered",
+        )
+    show(as_json, {"peer": peer.name, "waiting": len(chosen)}, f"{len(chosen)} wait to be sent")
+
+
+@send_commands.command(epilog="Example: girthstrip send drop W-0001 --to office")
+def drop(
+    what: What,
+    to: To,
+    peers: Peers = _PEERS,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """Give up what hasn't been delivered: no run works on it any more. Files stay where they are.
+
+    The queue keeps it as dropped; girthstrip send again takes it up again.
+    """
     from pipeline.config.peers import load_peers
     from pipeline.outputs.send.entry import State
     from pipeline.outputs.send.queue import Queue
 
     job = load_peers(peers)
     peer = _named(job, to)
-    wanted = {State.REFUSED, State.HELD, *([State.DELIVERED] if delivered else [])}
     with Queue(job.sender.queue) as queue, queue.running():
         found = [one for one in queue.find(what) if one.peer == peer.name]
-        chosen = [one for one in found if one.state in wanted]
+        chosen = [one for one in found if one.state not in (State.DELIVERED, State.DROPPED)]
         for entry in chosen:
-            queue.ask_again(entry)
+            queue.update(entry, State.DROPPED)
     if not chosen:
-        states = ", ".join(sorted({str(one.state) for one in found})) or "not in the queue"
         raise SendError(
-            f"nothing of {what!r} is refused or held for {peer.name}: {states}",
+            f"nothing of {what!r} is on its way to {peer.name}: {_states(found)}",
             where=str(job.sender.queue),
-            remedy="What was delivered is sent again only with --delivered",
+            remedy="girthstrip send status shows what is",
         )
-    show(as_json, {"peer": peer.name, "waiting": len(chosen)}, f"{len(chosen)} wait to be sent")
+    show(as_json, {"peer": peer.name, "dropped": len(chosen)}, f"{len(chosen)} dropped")
+
+
+def _states(entries: Sequence[Entry]) -> str:
+    return ", ".join(sorted({str(one.state) for one in entries})) or "not in the queue"
 
 
 def _log_deliveries(queue: Queue) -> None:

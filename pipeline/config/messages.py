@@ -143,6 +143,8 @@ def _fault(
         key, kind = key[:-1], "too_short"
     value = _value(data, key)
     rule = _rule(kind, detail, _place(job, key), key, value)
+    if kind == "tuple_type" and isinstance(value, Mapping) and _place(job, (*key, 0)).fields:
+        return Fault(key, f"stands here once, but is a list: write [[{dotted(key)}]]")
     if kind in ("int_type", "float_type") and isinstance(value, str):
         rule += ", without quotes" if in_file else ""
         rule += " and" if in_file and _DECIMAL_COMMA.fullmatch(value) else ""

@@ -82,7 +82,7 @@ def add_audit_record(
 
     Raises:
         OutputError: it can't be written.
-        InputError: the log isn't as it was made.
+        InputError: the log isn't as it was made; nothing is added to it then.
     """
     record = AuditRecord(
         weld=weld,

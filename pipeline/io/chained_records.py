@@ -3,7 +3,8 @@
 ``RECORDS/000001.json`` and so on are never changed; each holds the SHA-256 of the one before it.
 A head file beside them counts them and holds the SHA-256 of the last, so that no record can be
 changed or taken out unnoticed, the last ones neither, unless the head and every later record are
-forged to match.
+forged to match. Who adds a record holds the last one against the head first: a forged one is never
+built upon.
 """
 
 from __future__ import annotations
@@ -67,24 +68,11 @@ class Chain:
             if not isinstance(content, dict) or set(content) != {*self.keys, "schema", "previous"}:
                 self.refuse(path, f"is no {self.what}", ", ".join(sorted(self.keys)))
             if content["previous"] != digests[-1]:
-                self.refuse(
-                    path, "doesn't follow from the record before it", "records as they were made"
-                )
+                self._refuse_order(path)
             found.append(parse(path, content))
             digests.append(sha256_file(path))
-        place = folder / self.records
-        if len(found) < count:
-            self.refuse(
-                place,
-                f"holds {len(found)} records",
-                f"{count}, as {self.head} counts: the last ones are missing",
-            )
-        if digests[count] != last:
-            self.refuse(
-                place / f"{count:06d}.json",
-                "has been changed since it was made",
-                f"the record whose SHA-256 {self.head} holds",
-            )
+        self._require_count(folder, len(found), count)
+        self._require_last(folder, count, digests[count], last)
         return found
 
     def append(self, folder: Path, content: Mapping[str, Any]) -> None:
@@ -92,10 +80,12 @@ class Chain:
 
         Raises:
             OutputError: it can't be written.
+            InputError: of the chain's own kind: the last records aren't what the head knows, or
+                the head is gone. Nothing is written then, so that what shows it stays.
         """
         paths = self._paths(folder)
         final = folder / self.records / f"{len(paths) + 1:06d}.json"
-        previous = sha256_file(paths[-1]) if paths else None
+        previous = self._proved_last(folder, paths)
         whole = {**content, "schema": self.record_schema, "previous": previous}
         text = json.dumps(whole, indent=1, sort_keys=True) + "\n"
         partial = _partial(final)
@@ -111,7 +101,7 @@ class Chain:
             raise OutputError(
                 f"the {self.what} can't be written ({error.strerror or error})",
                 where=str(final),
-                remedy="Check the rights and the free space there, and try again",
+                remedy="Check the rights and the free space there",
             ) from error
         finally:
             with suppress(OSError):
@@ -160,6 +150,39 @@ class Chain:
             where=str(path),
             remedy=f"Check the rights of the {self.holder}'s files and folders, and its disk",
         ) from error
+
+    def _proved_last(self, folder: Path, paths: Sequence[Path]) -> str | None:
+        """The SHA-256 of the last record, once the head's record is what the head knows and those
+        after it (a head may be behind after a power cut) follow from it."""
+        count, last = self._read_head(folder)
+        self._require_count(folder, len(paths), count)
+        digest = sha256_file(paths[count - 1]) if count else None
+        self._require_last(folder, count, digest, last)
+        for path in paths[count:]:
+            content = self._read_json(path)
+            if not isinstance(content, dict) or content.get("previous") != digest:
+                self._refuse_order(path)
+            digest = sha256_file(path)
+        return digest
+
+    def _require_count(self, folder: Path, found: int, count: int) -> None:
+        if found < count:
+            self.refuse(
+                folder / self.records,
+                f"holds {found} records",
+                f"{count}, as {self.head} counts: the last ones are missing",
+            )
+
+    def _require_last(self, folder: Path, count: int, digest: str | None, last: str | None) -> None:
+        if digest != last:
+            self.refuse(
+                folder / self.records / f"{count:06d}.json",
+                "has been changed since it was made",
+                f"the record whose SHA-256 {self.head} holds",
+            )
+
+    def _refuse_order(self, path: Path) -> NoReturn:
+        self.refuse(path, "doesn't follow from the record before it", "records as they were made")
 
     def _head_text(self, count: int, last: str | None) -> str:
         head = {"schema": self.head_schema, "records": count, "last": last}

@@ -10,7 +10,7 @@ from pipeline.config.weld import load_weld_config
 from pipeline.errors import ConfigError, TableError
 from pipeline.io.csv_text import LineFault, table_error
 from pipeline.io.digest import sha256_file
-from pipeline.io.job_sheet import CONFIG_KEYS, Sheet, SheetRow, read_sheet
+from pipeline.io.job_sheet import CONFIG_KEYS, Sheet, SheetRow, read_sheet, replaced_values
 from pipeline.io.job_sheet_values import row_faults
 
 _NEEDED = ("diameter_mm", "wall_mm")
@@ -45,7 +45,8 @@ def check_sheet(path: Path, config: Path | None = None) -> CheckedSheet:
         faults += _against_config(sheet, config)
     if faults:
         raise table_error(path, faults, "Correct the sheet, and copy it to the field again")
-    return CheckedSheet(sheet.rows, tuple(_remarks(sheet.rows, config)), sha256_file(path))
+    remarks = [*_remarks(sheet.rows, config), *_own_row(sheet.rows, config)]
+    return CheckedSheet(sheet.rows, tuple(remarks), sha256_file(path))
 
 
 def _repeated(rows: Sequence[SheetRow]) -> Iterator[LineFault]:
@@ -69,6 +70,19 @@ def _against_config(sheet: Sheet, config: Path) -> Iterator[LineFault]:
         except ConfigError as error:
             for line in str(error).splitlines():
                 yield LineFault(row.line, f"with this row: {line}")
+
+
+def _own_row(rows: Sequence[SheetRow], config: Path | None) -> Iterator[str]:
+    """Whether the config's own weld has a row, and what of the config that row replaces."""
+    if config is None:
+        return
+    job = load_weld_config(config)
+    own = [row for row in rows if row.name[0] == job.weld.id]
+    if not own:
+        yield f"no row is for {job.weld.id!r}, the config's weld.id: stitch will refuse the sheet"
+    for row in own:
+        for sentence in replaced_values(row.cells, job, load_weld_config(config, row.told)):
+            yield f"line {row.line}: {sentence}"
 
 
 def _remarks(rows: Sequence[SheetRow], config: Path | None) -> Iterator[str]:

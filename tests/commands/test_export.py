@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pydicom
 import pytest
+from pydicom.dataset import Dataset
 
 from pipeline.cli import run
+from pipeline.errors import OutputError
+from pipeline.io.folders import new_folder
+from pipeline.outputs.dicom.files import write_dataset
 
 
 def _run(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, str, str]:
@@ -36,7 +41,47 @@ def test_files_are_listed(
     code, told, _ = _run(capsys, small_finished / "result", out, "--replace")
     assert code == 0
     assert told.count("file  ") == 3
+    assert f"{out / 'marks.dcm'} ({(out / 'marks.dcm').stat().st_size / 1e3:.1f} kB)" in told
     assert "never accepts or rejects a weld" in told
+
+
+def test_a_forged_audit_log_is_told_and_not_built_upon(
+    small_finished: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    result = tmp_path / "work" / "result"
+    shutil.copytree(small_finished / "result", result)
+    assert _run(capsys, result, tmp_path / "one")[0] == 0
+    (record,) = (tmp_path / "work" / "audit-log").rglob("000001.json")
+    forged = record.read_text().replace('"export"', '"stitch"')
+    record.chmod(0o644)
+    record.write_text(forged)
+    code, told, err = _run(capsys, result, tmp_path / "two")
+    assert code == 0
+    assert "presentation.dcm" in told
+    assert "done, but the audit log doesn't know of it" in err
+    assert "000001.json: has been changed since it was made" in err
+    assert [path.name for path in record.parent.iterdir()] == ["000001.json"]
+    assert run(["archive", "audit", str(tmp_path / "work"), "--frames", "0", "--quiet"]) == 0
+    assert "An audit log that isn't as it was written" in capsys.readouterr().out
+
+
+def test_a_full_disk_is_told_in_our_words(tmp_path: Path) -> None:
+    """Linux's /dev/full stands for the disk."""
+    data = Dataset()
+    data.SOPClassUID, data.SOPInstanceUID = (
+        pydicom.uid.DigitalXRayImageStorageForProcessing,
+        "2.25.1",
+    )
+    data.ImageComments = "x" * 10_000
+    data.PatientComments = "x" * 10_000
+    with (
+        pytest.raises(OutputError, match="no room is left on the disk") as caught,
+        new_folder(tmp_path / "out") as folder,
+    ):
+        (folder / "marks.dcm").symlink_to("/dev/full")
+        write_dataset(folder / "marks.dcm", data)
+    assert "Traceback" not in str(caught.value)
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize(
@@ -48,7 +93,8 @@ def test_files_are_listed(
         (["--reviewed", "yesterday"], "is no date"),
         (["--compress", "jpeg"], "'jpeg' is not one of"),
         (["--indications", "nothing.csv"], "nothing.csv"),
-        (["--previous", "nothing.dcm"], "nothing.dcm"),
+        (["--previous", "nothing.dcm"], "nothing.dcm: isn't there"),
+        (["--reviewed", "2999-01-01"], "still to come"),
     ],
 )
 def test_wrong_calls_are_explained(

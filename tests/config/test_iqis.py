@@ -46,7 +46,7 @@ def test_tables_keep_their_order_and_survive_their_text(tmp_path: Path) -> None:
         ("z_mm = 0.0", "z_mm = 0.0\nlenght_mm = 20", "did you mean length_mm?"),
         ("z_mm = 0.0", "z_mm = 0.0\nwires = 2", "iqi[0].wires = 2: must lie in [3, 20]"),
         ("s_mm = 100.0", "s_mm = 5000", "lies further than once round the pipe"),
-        ("[[iqi]]", "[iqi]", "must be a list in square brackets"),
+        ("[[iqi]]", "[iqi]", "write [[iqi]]"),
     ],
 )
 def test_each_mistake_is_told(tmp_path: Path, old: str, new: str, said: str) -> None:

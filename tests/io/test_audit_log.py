@@ -59,6 +59,60 @@ def test_a_record_that_was_changed_or_removed_is_found(
         read_audit_log(folder)
 
 
+def contents(folder: Path) -> dict[str, bytes]:
+    return {str(path): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+@pytest.mark.parametrize("count", [1, 2])
+@pytest.mark.parametrize("harm", ["change", "remove", "head"])
+def test_nothing_is_added_to_a_log_whose_end_was_changed(
+    tmp_path: Path, count: int, harm: str
+) -> None:
+    for _ in range(count):
+        add(tmp_path, "stitch")
+    folder = log_folder(tmp_path, "W-1")
+    last = folder / "records" / f"{count:06d}.json"
+    if harm == "change":
+        text = last.read_text().replace('"W-1"', '"W-2"')
+        last.chmod(0o644)
+        last.write_text(text)
+    else:
+        (last if harm == "remove" else folder / "log.json").unlink()
+    before = contents(folder)
+    for _ in range(2):
+        with pytest.raises(InputError, match=r"Ask who has changed it|can't be read"):
+            add(tmp_path, "export")
+    assert contents(folder) == before
+    with pytest.raises(InputError):
+        read_audit_log(folder)
+
+
+def test_a_head_that_a_power_cut_left_behind_is_mended(tmp_path: Path) -> None:
+    add(tmp_path, "stitch")
+    head = log_folder(tmp_path, "W-1") / "log.json"
+    behind = head.read_text()
+    add(tmp_path, "measure")
+    head.write_text(behind)
+    add(tmp_path, "export")
+    assert len(read_audit_log(head.parent)) == 3
+    assert json.loads(head.read_text())["records"] == 3
+
+
+def test_what_follows_a_head_that_is_behind_must_follow_from_it(tmp_path: Path) -> None:
+    for _ in range(2):
+        add(tmp_path, "stitch")
+    head = log_folder(tmp_path, "W-1") / "log.json"
+    behind = head.read_text()
+    add(tmp_path, "measure")
+    last = head.parent / "records" / "000003.json"
+    forged = json.loads(last.read_text()) | {"previous": "0" * 64}
+    last.chmod(0o644)
+    last.write_text(json.dumps(forged))
+    head.write_text(behind)
+    with pytest.raises(InputError, match="doesn't follow"):
+        add(tmp_path, "export")
+
+
 def test_welds_whose_names_differ_have_logs_of_their_own(tmp_path: Path) -> None:
     names = ("W/1", "W-1", "W 1", "W:1", "../W-1", "Ü", "")
     folders = {log_folder(tmp_path, name) for name in names}

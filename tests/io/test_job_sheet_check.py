@@ -106,7 +106,11 @@ def test_what_is_odd_but_allowed(tmp_path: Path) -> None:
 
 def test_rows_against_the_config(tmp_path: Path) -> None:
     config = sheet(tmp_path, CONFIG, "weld.toml")
-    assert check_sheet(sheet(tmp_path, GOOD), config).remarks == ()
+    own = "no row is for 'any', the config's weld.id: stitch will refuse the sheet"
+    assert check_sheet(sheet(tmp_path, GOOD), config).remarks == (own,)
+    own_row = GOOD.replace("W-001,,P-1,609.6,12.7,A. Moor,,clockwise", "any,,,,12.7,,,")
+    remarks = check_sheet(sheet(tmp_path, own_row), config).remarks
+    assert "line 2: weld.wall_mm = 12.7 replaces the config's 10.0" in remarks
     text = GOOD + "W-9,,P-1,,400,A. Moor,,,\nW-10,,P-1,15,2,A. Moor,,,\n"
     with pytest.raises(TableError) as raised:
         check_sheet(sheet(tmp_path, text), config)

@@ -18,7 +18,7 @@ from pipeline.outputs.audit.collect import (
     shot_of,
 )
 from pipeline.outputs.audit.finding import QUESTIONS, Finding
-from pipeline.outputs.audit.likeness import same_frames, same_welds
+from pipeline.outputs.audit.likeness import same_frames, same_welds, two_scans
 from pipeline.outputs.audit.logs import check_logs, check_strips
 from pipeline.outputs.audit.panels import PanelCheck, check_panels
 from pipeline.quality.evidence.schedule import Limits, find_oddities
@@ -99,7 +99,7 @@ def audit(
     records, problems = collect(root, folders, threads=threads, progress=progress)
     shots = [shot for number, record in enumerate(records) if (shot := shot_of(record, number))]
     progress("comparing strips", 0, 1)
-    likeness = [*same_frames(records), *same_welds(records, threads=threads)]
+    likeness = [*same_frames(records), *same_welds(records, threads=threads), *two_scans(records)]
     progress("comparing strips", 1, 1)
     panels = PanelCheck([], [])
     if frames_each:

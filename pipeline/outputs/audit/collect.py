@@ -49,6 +49,7 @@ class Record:
     name_in_strip: str
     pixels_sha256: str | None
     weld_id: str
+    shot: str
     prints: Fingerprint | None
     job: WeldJob | None
     rows: tuple[FrameRow, ...]
@@ -156,6 +157,7 @@ def _record(root: Path, folder: Path) -> tuple[Record | None, list[Unreadable]]:
         name_in_strip=str(overview.metadata.get("weld", told["weld_id"])),
         pixels_sha256=told["pixels_sha256"],
         weld_id=told["weld_id"],
+        shot=told["shot"],
         prints=prints,
         job=job,
         rows=rows,
@@ -174,6 +176,7 @@ def _told(log: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "weld": f"{line} {number}".strip(),
         "weld_id": number,
+        "shot": str(weld.get("shot", "")),
         "operator": str(weld.get("operator", "")),
         "serial": str(log["calibration"]["serial"]),
         "calibration": str(log["calibration"]["identity"]),

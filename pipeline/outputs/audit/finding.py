@@ -15,6 +15,10 @@ QUESTIONS: Mapping[str, tuple[str, str]] = {
         "The same weld under two names",
         "Is it one weld that was named anew or shot again, or was its strip handed in for another?",
     ),
+    "two_scans": (
+        "Two scans under one name",
+        'Was the weld shot again without saying so (shot = "RS1"), or is one of another weld?',
+    ),
     "foreign_panel": (
         "Frames that don't show their panel's own pattern",
         "Which panel took them, and how did they come into this scan?",
@@ -34,6 +38,10 @@ QUESTIONS: Mapping[str, tuple[str, str]] = {
     "broken_log": (
         "An audit log that isn't as it was written",
         "Who changed or removed records? Compare with a copy.",
+    ),
+    "not_in_log": (
+        "Results that no audit log beside them knows of",
+        "Was the log removed or begun anew, or was the folder brought from elsewhere without it?",
     ),
     "in_the_future": ("Times to come", "Was a clock wrong?"),
     "faster_than_its_exposures": (

@@ -9,7 +9,17 @@ from pathlib import Path
 from pipeline.io.digest import sha256_file
 from pipeline.quality.log import QualityLog
 
-_FILES = {"config": "config.toml", "strip": "strip.tif", "log": "quality.json"}
+RESULT_IDENTITIES = {
+    "config": "config.toml",
+    "strip": "strip.tif",
+    "log": "quality.json",
+    "maps": "maps.tif",
+    "positions": "positions.csv",
+    "page": "quality.html",
+}
+"""What the audit log calls the files of a result → their names."""
+
+_MAY_LACK = frozenset({"page"})  # a run without a report makes none
 
 
 def result_identities(folder: Path, log: QualityLog) -> Mapping[str, str]:
@@ -18,7 +28,11 @@ def result_identities(folder: Path, log: QualityLog) -> Mapping[str, str]:
     Raises:
         InputError: a file of the result can't be read.
     """
-    found = {name: sha256_file(folder / file) for name, file in _FILES.items()}
+    found = {
+        name: sha256_file(folder / file)
+        for name, file in RESULT_IDENTITIES.items()
+        if name not in _MAY_LACK or (folder / file).is_file()
+    }
     names = {frame.file for frame in log.frames}
     raw = frame_digests([(one.path, one.sha256) for one in log.inputs], names)
     return found | {"raw": combined(raw), "calibration": log.calibration.identity}

@@ -54,6 +54,47 @@ def same_welds(records: Sequence[Record], *, threads: int) -> Iterator[Finding]:
             yield _same_weld(one, other, candidate, agreement, tried)
 
 
+def two_scans(records: Sequence[Record]) -> Iterator[Finding]:
+    """Other raw frames under one name of a weld and one shot; of records of the same frames, or of
+    a part of them, only one counts."""
+    by_name: dict[tuple[str, str], list[Record]] = defaultdict(list)
+    for record in records:
+        scans = by_name[record.weld, record.shot]
+        frames = set(record.frames)
+        if frames and not any(
+            frames <= set(one.frames) or frames >= set(one.frames) for one in scans
+        ):
+            scans.append(record)
+    for (weld, shot), scans in by_name.items():
+        first = scans[0] if scans else None
+        for other in scans[1:]:
+            assert first is not None
+            common = len(set(first.frames) & set(other.frames))
+            named = f" and shot {shot}" if shot else ""
+            yield Finding(
+                "two_scans",
+                (weld,),
+                (first.folder, other.folder),
+                f"two scans stand under this weld{named}: {_metal(first, other)}",
+                {
+                    "frames_in_common": common,
+                    "frames_of_each": f"{len(set(first.frames))} and {len(set(other.frames))}",
+                },
+            )
+
+
+def _metal(one: Record, other: Record) -> str:
+    """Whether two strips show the same metal, in words."""
+    if one.prints is None or other.prints is None:
+        return "whether they show the same metal can't be told, too little is shown"
+    prints = [one.prints, other.prints]
+    same = any(
+        agree(prints[way.one], prints[way.other], way).same_metal(tries(prints))
+        for way in find_candidates(prints)
+    )
+    return "they show the same metal" if same else "it wasn't found that they show the same metal"
+
+
 def _same_weld(
     one: Record, other: Record, way: Candidate, agreement: Agreement, tried: float
 ) -> Finding:

@@ -42,22 +42,29 @@ def check_logs(root: Path, records: Sequence[Record], *, strips: bool) -> Iterat
     ``strips`` has the strips themselves read too, not only their quality logs.
     """
     known: dict[Path, Sequence[AuditRecord]] = {}
+    broken: set[Path] = set()
     for folder in sorted(root.rglob(f"{AUDIT_FOLDER}/*")):
         if not folder.is_dir():
             continue
         try:
             known[folder] = read_audit_log(folder)
         except InputError as error:
+            broken.add(folder)
             name = path_text(folder.relative_to(root))
             yield Finding("broken_log", (folder.name,), (name,), str(error))
     for record in records:
-        log = known.get(log_folder(record.path.parent, record.weld_id), ())
+        place = log_folder(record.path.parent, record.weld_id)
+        if place in broken:  # told already
+            continue
+        log = known.get(place, ())
         made = [
             one.identities
             for one in log
             if one.action == "stitch" and one.details.get("folder") == record.path.name
         ]
         if not made:
+            if not _known(record, log) and _has_logs(record.path.parent):
+                yield _not_in_log(record, log)
             continue
         now = {"log": record.log_sha256}
         if strips:
@@ -75,3 +82,25 @@ def check_logs(root: Path, records: Sequence[Record], *, strips: bool) -> Iterat
                 f"{'is' if len(changed) == 1 else 'are'} not what was stitched",
                 {name: now[name] for name in changed},
             )
+
+
+def _known(record: Record, log: Sequence[AuditRecord]) -> bool:
+    """Whether a log tells of a result's making, under whatever folder's name."""
+    return any(
+        one.action == "stitch" and one.identities.get("log") == record.log_sha256 for one in log
+    )
+
+
+def _has_logs(parent: Path) -> bool:
+    """Whether audit logs of welds stand in a folder; a bag's copy of one log is none."""
+    place = parent / AUDIT_FOLDER
+    return place.is_dir() and not any(place.glob("*.json"))
+
+
+def _not_in_log(record: Record, log: Sequence[AuditRecord]) -> Finding:
+    what = (
+        f"the audit log beside it has {len(log)} record{'s' * (len(log) > 1)}, none of its making"
+        if log
+        else f"{AUDIT_FOLDER} beside it has no log of this weld"
+    )
+    return Finding("not_in_log", (record.weld,), (record.folder,), what)

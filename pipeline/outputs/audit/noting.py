@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from pipeline.errors import InputError
-from pipeline.io.audit_log import add_audit_record
+from pipeline.errors import InputError, OutputError
+from pipeline.io.audit_log import AUDIT_FOLDER, add_audit_record
+from pipeline.io.folders import BAG_FILE, EXPORT_LIST
 from pipeline.outputs.audit.identities import result_identities
 from pipeline.quality.log import QualityLog
 
@@ -31,12 +33,17 @@ def note_result(folder: Path, action: str, details: Mapping[str, Any] | None = N
 
 
 def log_parent(file: Path) -> Path:
-    """Where the audit log lies for a file: beside the result folder or the bag that holds it, else
-    beside the file."""
-    for folder in file.parents:
-        if (folder / "quality.json").is_file() or (folder / "bagit.txt").is_file():
-            return folder.parent
-    return file.parent
+    """Where the audit log lies for a file: beside the bag that holds it, else beside the result
+    folder that does (nothing is ever written into a bag, results in it included), else beside its
+    folder, such as an export. Where nothing may be written beside a folder that is no
+    export, the log lies in it."""
+    for mark in (BAG_FILE, "quality.json"):
+        for folder in file.parents:
+            if (folder / mark).is_file():
+                return folder.parent
+    beside = file.parent.parent
+    known = (beside / AUDIT_FOLDER).is_dir() or os.access(beside, os.W_OK)
+    return beside if known or (file.parent / EXPORT_LIST).is_file() else file.parent
 
 
 def note_files(
@@ -55,4 +62,20 @@ def note_files(
 
 
 def _lost(action: str, what: str, error: Exception) -> str:
-    return f"done, but the audit log doesn't know of it ({action} of {what}): {error}"
+    later = (
+        "The next girthstrip send run writes it down"
+        if action == "send"
+        else "What is done again is written down then"
+    )
+    damaged = isinstance(error, InputError) and not isinstance(error, OutputError)
+    mended = (
+        "Nothing is added to a log that isn't as it was made: put its files back from a copy, or "
+        "move its folder to a safe place as it is, and a new log begins"
+        if damaged
+        else "The work itself is complete; mend this"
+    )
+    text = str(error).rstrip(".")
+    return (
+        f"done, but the audit log doesn't know of it ({action} of {what}): {text}. "
+        f"{mended}. {later}"
+    )

@@ -45,14 +45,14 @@ def side_by_side(
 
 
 def _piece(record: Record, at_mm: NDArray[np.float64], *, upside_down: bool) -> str:
-    """The strip's columns at those places, its middle rows, as a PNG; dark where dose is low."""
+    """The strip's columns at those places, its middle rows, as a PNG: a film-like negative."""
     overview = read_overview(record.path / "strip.tif", COARSE_MM)
     values, pitch_mm = overview.values, overview.pitch_mm
     columns = np.clip(np.rint(at_mm / pitch_mm).astype(np.int64), 0, values.shape[1] - 1)
     middle, half = values.shape[0] // 2, round(_HALF_MM / pitch_mm)
     piece = values[max(0, middle - half) : middle + half, columns].astype(np.float32)
     low, high = np.percentile(piece, (_PERCENT, 100 - _PERCENT))
-    gray = np.clip((piece - low) / max(float(high - low), 1.0) * 255, 0, 255).astype(np.uint8)
+    gray = np.clip((high - piece) / max(float(high - low), 1.0) * 255, 0, 255).astype(np.uint8)
     if upside_down:
         gray = gray[::-1]
     tall = max(1, round(gray.shape[0] * pitch_mm * _WIDE_PX / _LENGTH_MM))

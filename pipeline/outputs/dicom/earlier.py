@@ -38,6 +38,8 @@ def read_earlier(path: Path, finished: Finished) -> Earlier:
     Raises:
         InputError: they can't be read, are of other frames, or of this very processing.
     """
+    if not path.exists():
+        raise InputError("isn't there", where=str(path), remedy=_REMEDY)
     files = sorted(path.glob("*.dcm")) if path.is_dir() else [path]
     images = []
     for file in files:

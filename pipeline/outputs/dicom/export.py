@@ -12,7 +12,7 @@ from typing import Any, Literal
 import numpy as np
 from pydicom.dataset import Dataset
 
-from pipeline.io.folders import new_folder, require_free
+from pipeline.io.folders import EXPORT_LIST, new_folder, require_free
 from pipeline.model import Origin
 from pipeline.noted import measure_noted
 from pipeline.outputs.dicom.earlier import read_earlier
@@ -28,10 +28,10 @@ from pipeline.quality.pixel_digest import pixels_sha256
 SCHEMA = "girthstrip.export/1"
 Wanted = Literal["processing", "presentation", "both"]
 
-_LIST, _MARKS = "export.json", "marks.dcm"
+_MARKS = "marks.dcm"
 _MOST_PARTS = 16
 EXPORT_FILES = (
-    _LIST,
+    EXPORT_LIST,
     _MARKS,
     *(
         f"{intent.name.lower()}{end}.dcm"
@@ -98,7 +98,7 @@ def export_strip(result: Path, out: Path, wishes: Wishes, *, replace: bool = Fal
             files.append(entry(folder / _MARKS, marks))
         record = {"schema": SCHEMA, "weld": finished.log.weld.id, "files": files}
         text = json.dumps(record, sort_keys=True, indent=1)
-        (folder / _LIST).write_text(text + "\n", encoding="ascii")
+        (folder / EXPORT_LIST).write_text(text + "\n", encoding="ascii")
     return Export(out, finished.log.weld.id, tuple(files), tuple(remarks))
 
 

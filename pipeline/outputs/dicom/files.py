@@ -25,7 +25,11 @@ def write_image(path: Path, dataset: Dataset, syntax: UID, pixels: bytes) -> Non
 
 
 def write_dataset(path: Path, dataset: Dataset, syntax: UID = ExplicitVRLittleEndian) -> None:
-    """Write a dataset. There is no clock and no machine's name in its head."""
+    """Write a dataset. There is no clock and no machine's name in its head.
+
+    Raises:
+        OSError: the system's own, where it doesn't take the file.
+    """
     head = FileMetaDataset()
     head.MediaStorageSOPClassUID = dataset.SOPClassUID
     head.MediaStorageSOPInstanceUID = dataset.SOPInstanceUID
@@ -33,7 +37,20 @@ def write_dataset(path: Path, dataset: Dataset, syntax: UID = ExplicitVRLittleEn
     head.ImplementationClassUID = IMPLEMENTATION
     head.ImplementationVersionName = f"GIRTHSTRIP {pipeline.__version__}"[:16]
     dataset.file_meta = head
-    dataset.save_as(path, enforce_file_format=True)
+    try:
+        dataset.save_as(path, enforce_file_format=True)
+    except OSError as error:
+        raise _first(error) from error
+
+
+def _first(error: OSError) -> OSError:
+    """What the system said: pydicom wraps it, a traceback as its text and the number lost."""
+    found: BaseException | None = error
+    while found is not None:
+        if isinstance(found, OSError) and found.errno is not None:
+            return found
+        found = found.__cause__ or found.__context__
+    return error
 
 
 def entry(path: Path, dataset: Dataset) -> dict[str, Any]:

@@ -27,6 +27,11 @@ _POLL_S = 0.05
 _SAME_WAY_S = 10.0  # for an answer over the same association, the only way where we don't listen
 
 
+class HungUp(Away):
+    """A peer closed the association instead of answering the question, as some do whose list of
+    peers lacks us."""
+
+
 @dataclass
 class _Answers:
     """Answers by transaction, as they come in on other threads."""
@@ -104,7 +109,7 @@ class Asker:
         one beside it wouldn't do: some peers serve one at a time.
 
         Raises:
-            Away: the peer has gone.
+            HungUp: the peer closed the association instead.
         """
         uids = [one.sop_instance for one in entries]
         transaction = None
@@ -160,5 +165,5 @@ def _request(opened: Any, peer: Peer, entries: Sequence[Entry]) -> str | None:
     except (RuntimeError, ValueError):
         return None
     if "Status" not in status:  # it has gone; whether it heard us can't be told
-        raise Away(Trouble(peer, "hung up when asked for commitment", "Try later", lasting=False))
+        raise HungUp(Trouble(peer, "hung up when asked for commitment", "Try later", lasting=False))
     return str(question.TransactionUID) if status.Status == 0 else None

@@ -17,17 +17,17 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from pipeline.config.peers import Peer, SendJob
-from pipeline.errors import InputError
-from pipeline.io.digest import sha256_file
-from pipeline.outputs.send.commitment import MOST_AT_ONCE, Asker, commitment_service
+from pipeline.outputs.send.commitment import MOST_AT_ONCE, Asker, HungUp, commitment_service
 from pipeline.outputs.send.connection import MOST_PAIRS, Away, accepted_pairs, association
 from pipeline.outputs.send.entry import Commitment, Entry, State
+from pipeline.outputs.send.obstacle import changed, not_taken
 from pipeline.outputs.send.presence import find_service, has_it
 from pipeline.outputs.send.queue import Queue
 from pipeline.outputs.send.store import Ending, send_file
 from pipeline.outputs.send.trouble import Trouble, address
 
 Progress = Callable[[str, int, int], None]
+Waiting = Callable[[str], None]
 _BATCH = 200
 _NAP_S = 0.2
 
@@ -43,15 +43,22 @@ class _Way:
     trouble: Trouble | None = None
     given_up: bool = False
     asked: bool = False  # for commitment, since the last file arrived
+    mute: bool = False  # hung up when asked for commitment
 
 
 def deliver(
-    queue: Queue, job: SendJob, *, progress: Progress, only: str | None = None
+    queue: Queue,
+    job: SendJob,
+    *,
+    progress: Progress,
+    waiting: Waiting,
+    only: str | None = None,
 ) -> Sequence[Trouble]:
     """Send what is open, to all peers of the config or to one; returns what is wrong with peers.
 
     Ends when nothing is open, or when every peer with something open is given up: at once where
-    trying again can't help, else ``give_up_s`` after the last file that got through.
+    trying again can't help, else ``give_up_s`` after the last file that got through. ``waiting`` is
+    told of each pause, and why.
 
     Raises:
         SendError: another process sends from this queue, or certificates can't be used.
@@ -59,7 +66,7 @@ def deliver(
     """
     peers = [peer for peer in job.peer if only is None or peer.name == only]
     with queue.running(), Asker(job).listening() as asker:
-        courier = _Courier(queue, job, asker, progress)
+        courier = _Courier(queue, job, asker, progress, waiting)
         ways = [_Way(peer, job.retry.first_s) for peer in peers]
         while sum(courier.turn(way) for way in ways):  # any() would leave some out
             now = time.time()
@@ -76,9 +83,12 @@ def _wait_s(queue: Queue, way: _Way, now: float) -> float:
 class _Courier:
     """What all peers' rounds share."""
 
-    def __init__(self, queue: Queue, job: SendJob, asker: Asker, progress: Progress) -> None:
+    def __init__(
+        self, queue: Queue, job: SendJob, asker: Asker, progress: Progress, waiting: Waiting
+    ) -> None:
         self.queue, self.job, self.asker, self.progress = queue, job, asker, progress
-        entries = queue.entries()
+        self.waiting = waiting
+        entries = [one for one in queue.entries() if one.state is not State.DROPPED]
         self.total = len(entries)
         self.done = sum(one.state is State.DELIVERED for one in entries)
 
@@ -109,7 +119,22 @@ class _Courier:
         way.not_before = time.time() + way.pause_s
         way.pause_s = min(2 * way.pause_s, self.job.retry.longest_s)
         quiet_s = time.monotonic() - way.last_good
-        way.given_up = trouble.lasting or quiet_s >= self.job.retry.give_up_s
+        only_question = self.queue.next_due(way.peer.name) is None
+        asked_before = only_question and all(
+            one.commitment is Commitment.NO_ANSWER
+            for one in self.queue.to_commit(way.peer.name, -1)
+        )
+        patience_s = 0.0 if asked_before else self.job.retry.give_up_s
+        way.given_up = trouble.lasting or quiet_s >= patience_s
+        if not way.given_up:
+            left_s = self.job.retry.give_up_s - quiet_s
+            self.waiting(
+                f"{address(way.peer)} {trouble.what}; next try in "
+                f"{way.not_before - time.time():.0f} s, given up if nothing gets through for "
+                f"another {left_s:.0f} s"
+            )
+        elif only_question:  # all is delivered or needs somebody
+            self._without_answer(way)
 
     def _send_due(self, way: _Way) -> None:
         """One association, and everything due that fits into it."""
@@ -145,7 +170,7 @@ class _Courier:
             told = not_taken(entry, taken)
             self.queue.update(entry, State.REFUSED, told=told)
             return
-        wrong = _changed(entry)
+        wrong = changed(entry)
         if wrong:
             self.queue.update(entry, State.HELD, told=wrong)
             return
@@ -189,8 +214,13 @@ class _Courier:
             self.queue.update(entry, State.DOUBTFUL, not_before=ask_from)
             return False
         there, how = has_it(opened, entry), "found at the peer (C-FIND)"
-        if there is None and opened.is_established and way.peer.commitment != "never":
-            answer = self.asker.ask(opened, way.peer, [entry])[entry.sop_instance]
+        asks = way.peer.commitment != "never" and not way.mute
+        if there is None and opened.is_established and asks:
+            try:
+                answer = self.asker.ask(opened, way.peer, [entry])[entry.sop_instance]
+            except HungUp:
+                way.mute = True
+                raise
             told = {Commitment.COMMITTED: True, Commitment.NOT_HELD: False}
             there, how = told.get(answer), "found at the peer (storage commitment)"
         if there:
@@ -230,8 +260,24 @@ class _Courier:
                 entries = [one for one in known if one.id not in asked][:MOST_AT_ONCE]
                 asked |= {one.id for one in entries}
                 if entries:
-                    self._take_answers(entries, self.asker.ask(opened, way.peer, entries))
+                    self._take_answers(entries, self._answers(way, opened, entries))
                 way.asked = not entries
+
+    def _answers(
+        self, way: _Way, opened: Any, entries: Sequence[Entry]
+    ) -> Mapping[str, Commitment]:
+        if not way.mute and opened.is_established:
+            try:
+                return self.asker.ask(opened, way.peer, entries)
+            except HungUp:
+                way.mute = True
+        return {one.sop_instance: Commitment.NO_ANSWER for one in entries}
+
+    def _without_answer(self, way: _Way) -> None:
+        """Delivered is what the peer took, even if it isn't there for the question after it."""
+        entries = self.queue.to_commit(way.peer.name, -1)
+        self._take_answers(entries, {one.sop_instance: Commitment.NO_ANSWER for one in entries})
+        way.trouble = None
 
     def _take_answers(self, entries: Sequence[Entry], answers: Mapping[str, Commitment]) -> None:
         for entry in entries:
@@ -243,29 +289,7 @@ class _Courier:
                 self.queue.update(entry, State.DELIVERED, commitment=answer)
 
 
-def not_taken(entry: Entry, taken: set[tuple[str, str]]) -> str:
-    """Why a peer that doesn't take a file's kind refuses it."""
-    from pydicom.uid import UID  # noqa: PLC0415 - slow
-
-    others = sorted(UID(syntax).name for one, syntax in taken if one == entry.sop_class)
-    kind, syntax = UID(entry.sop_class).name, UID(entry.transfer_syntax).name
-    if others:
-        return f"it takes {kind} only as {', '.join(others)}, not as {syntax}"
-    return f"it doesn't take {kind} as {syntax}"
-
-
-def _changed(entry: Entry) -> str:
-    """What is wrong with the file since it was queued; empty if nothing is."""
-    if not entry.path.is_file():
-        return "the file is gone"
-    try:
-        same = sha256_file(entry.path) == entry.sha256
-    except InputError as error:
-        return str(error)
-    return "" if same else "the file has changed since it was queued"
-
-
 def _hung_up(peer: Peer) -> Trouble:
     return Trouble(
-        peer, "went away in the middle", f"Check {address(peer)} and the network", lasting=False
+        peer, "went away in the middle", "Check that it runs, and the network", lasting=False
     )

@@ -8,9 +8,13 @@
        │                   │
        └───────────────────┴──► DELIVERED, HELD
 
+    all but SENDING, DELIVERED ──► DROPPED
+
 What is found SENDING when a run begins was cut off by a power cut or a kill, so it is DOUBTFUL.
 HELD is what only a person can decide: the file has changed, or doubt that must not end in sending
-again. Only ``girthstrip send again`` leads out of DELIVERED, REFUSED and HELD.
+again. DROPPED is what a person gave up by ``girthstrip send drop``. Only ``girthstrip send again``
+leads out of DELIVERED, REFUSED, HELD and DROPPED, and ``send add`` of a file that takes the place
+of one that never arrived.
 """
 
 from __future__ import annotations
@@ -29,6 +33,7 @@ class State(StrEnum):
     DELIVERED = "delivered"
     REFUSED = "refused"
     HELD = "held"
+    DROPPED = "dropped"
 
 
 OPEN = (State.WAITING, State.DOUBTFUL)

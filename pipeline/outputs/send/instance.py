@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -9,6 +10,7 @@ from pathlib import Path
 
 from pipeline.errors import SendError
 from pipeline.io.digest import sha256_file
+from pipeline.outputs.send.entry import Entry
 
 _NEEDED = ("SOPInstanceUID", "SOPClassUID", "StudyInstanceUID", "SeriesInstanceUID")
 _NAMES = ("PatientID", "PatientName")
@@ -96,6 +98,29 @@ def read_instance(path: Path) -> Instance:
         study=told["StudyInstanceUID"],
         series=told["SeriesInstanceUID"],
     )
+
+
+def read_again(entry: Entry) -> Instance | None:
+    """The entry's file as it is now; None where nothing has changed.
+
+    Raises:
+        SendError: it is gone, can't be read, or is another image by now.
+    """
+    drop = f"girthstrip send drop {shlex.quote(str(entry.path))} --to {shlex.quote(entry.peer)}"
+    if not entry.path.is_file():
+        raise SendError(
+            "is gone, so it can't be sent again",
+            where=str(entry.path),
+            remedy=f"Put it back, or give it up: {drop}",
+        )
+    now = read_instance(entry.path)
+    if now.sop_instance != entry.sop_instance:
+        raise SendError(
+            "is another image by now, with another SOP instance UID",
+            where=str(entry.path),
+            remedy=f"Give up the old one ({drop}), then girthstrip send add the new one",
+        )
+    return None if now.sha256 == entry.sha256 else now
 
 
 def _told(path: Path) -> Mapping[str, str]:

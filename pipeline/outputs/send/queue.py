@@ -19,6 +19,7 @@ from typing import Any
 
 from pipeline.config.path_text import path_of, path_text
 from pipeline.errors import OutputError, SendError
+from pipeline.outputs.send.admission import Admission, admission
 from pipeline.outputs.send.entry import OPEN, Commitment, Entry, State
 from pipeline.outputs.send.instance import Instance
 
@@ -71,37 +72,29 @@ class Queue:
     ) -> None:
         self._database.close()
 
-    def add(self, peer: str, instance: Instance) -> Entry | None:
-        """Queue a file for a peer; None if it stands there already, whatever became of it.
+    def add(self, peer: str, instance: Instance) -> Admission:
+        """Queue a file for a peer, unless it stands there already; what became of it.
 
         Raises:
             SendError: another content is known under the same SOP instance UID.
             OutputError: the queue can't be written.
         """
         known = self._one("peer = ? AND sop_instance = ?", peer, instance.sop_instance)
+        found = admission(known, instance)
         if known is not None:
-            if known.sha256 != instance.sha256:
-                raise SendError(
-                    f"has the SOP instance UID {instance.sop_instance} of {known.path}, which is "
-                    f"{known.state} for {peer}, but another content",
-                    where=str(instance.path),
-                    expected="a UID of its own for each content",
-                    remedy="Write the file anew: girthstrip export gives a new UID",
-                )
-            return None
+            if found is Admission.REPLACES:
+                self.ask_again(known, instance)
+            return found
         now = time.time()
-        values = {
+        values = _identity(instance) | {
             "peer": peer,
-            "path": path_text(instance.path),
             "state": State.WAITING,
             "queued_at": now,
             "changed_at": now,
         }
-        same = ("sha256", "size_bytes", "weld", "sop_instance", "sop_class", "transfer_syntax")
-        values |= {name: getattr(instance, name) for name in (*same, "study", "series")}
         names, marks = ", ".join(values), ", ".join("?" * len(values))
         self._change(f"INSERT INTO entry ({names}) VALUES ({marks})", *values.values())
-        return self._one("peer = ? AND sop_instance = ?", peer, instance.sop_instance)
+        return found
 
     def update(self, entry: Entry, state: State, **values: Any) -> None:
         """Give an entry a new state and what goes with it; on the disk when this returns."""
@@ -154,8 +147,11 @@ class Queue:
         path = path_text(Path(wanted).resolve())
         return self._read("weld = ? OR sop_instance = ? OR path = ?", wanted, wanted, path)
 
-    def ask_again(self, entry: Entry) -> None:
-        """A person wants an entry sent (again): as if it were new, but for what was sent so far."""
+    def ask_again(self, entry: Entry, instance: Instance | None = None) -> None:
+        """A person wants an entry sent (again): as if it were new, but for what was sent so far.
+
+        ``instance`` is its file as it is now, under the same UID, where that has changed.
+        """
         self.update(
             entry,
             State.WAITING,
@@ -165,6 +161,7 @@ class Queue:
             confirmed="",
             commitment=Commitment.NOT_ASKED,
             noted=0,
+            **({} if instance is None else _identity(instance)),
         )
 
     @contextmanager
@@ -240,6 +237,12 @@ class Queue:
                 where=str(self._path),
                 remedy=f"{remedy}, then call girthstrip send again",
             ) from error
+
+
+def _identity(instance: Instance) -> dict[str, Any]:
+    """What the queue knows of a file, by column."""
+    values = {name: getattr(instance, name) for name in Instance.__dataclass_fields__}
+    return values | {"path": path_text(instance.path)}
 
 
 def _entry(row: sqlite3.Row) -> Entry:

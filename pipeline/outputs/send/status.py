@@ -8,11 +8,16 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from pipeline.outputs.send.admission import Admission
 from pipeline.outputs.send.entry import Commitment, Entry, State
 
 SCHEMA = "girthstrip.send_status/1"
 _OPEN = (State.WAITING, State.SENDING, State.DOUBTFUL)
 _NEEDS_SOMEBODY = (State.REFUSED, State.HELD)
+_HINT_MUTE = (
+    "hint        to be told whether it keeps what it got, have our AE title, this machine and "
+    'commitment_port entered at the peer; or set commitment = "never" for it'
+)
 _FILES_SHOWN = 5
 _WELDS_SHOWN = 20
 
@@ -31,8 +36,8 @@ class WeldStatus:
 
     @property
     def delivered(self) -> bool:
-        """Whether everything of it has arrived."""
-        return self.count(State.DELIVERED) == len(self.entries)
+        """Whether everything of it has arrived, but for what was dropped."""
+        return self.count(State.DELIVERED, State.DROPPED) == len(self.entries)
 
     def as_dict(self) -> Mapping[str, Any]:
         """For programs; times with their zone."""
@@ -60,10 +65,14 @@ class WeldStatus:
 
     def text(self) -> str:
         """A line, and lines for what needs somebody."""
-        total = len(self.entries)
+        dropped = self.count(State.DROPPED)
+        total = len(self.entries) - dropped
         words = [f"{self.count(State.DELIVERED)} of {total} delivered"]
         kept = sum(one.commitment is Commitment.COMMITTED for one in self.entries)
         words += [f"{kept} committed"] if kept else []
+        mute = sum(_mute(one) for one in self.entries)
+        words += [f"{mute} with no answer whether the peer keeps it"] if mute else []
+        words += [f"{dropped} dropped"] if dropped else []
         opened = self.count(*_OPEN)
         words += [f"{opened} waiting"] if opened else []
         lines = [f"{self.weld} to {self.peer}: {', '.join(words)}"]
@@ -73,6 +82,22 @@ class WeldStatus:
         if len(odd) > _FILES_SHOWN:
             lines.append(f"  and {len(odd) - _FILES_SHOWN} more")
         return "\n".join(lines)
+
+
+def queued_text(peer: str, became: Mapping[Admission, int]) -> str:
+    """What became of files that were to be queued, for people."""
+    new, replaces = became.get(Admission.NEW, 0), became.get(Admission.REPLACES, 0)
+    words = [f"{new + replaces} queued for {peer}"]
+    words[0] += f", {replaces} of them in place of what hadn't arrived" if replaces else ""
+    known = became.get(Admission.KNOWN, 0)
+    words += [f"{known} stood there already, not sent twice"] if known else []
+    repacked = became.get(Admission.REPACKED, 0)
+    if repacked:
+        words.append(
+            f"{repacked} stood there already as the same image with its pixels packed otherwise, "
+            "not sent twice"
+        )
+    return "; ".join(words)
 
 
 def by_weld(entries: Sequence[Entry]) -> tuple[WeldStatus, ...]:
@@ -108,14 +133,21 @@ def status_text(welds: Sequence[WeldStatus], troubles: Sequence[str] = ()) -> st
         lines = [weld.text() for weld in done] + lines
     else:
         lines.insert(0, f"{len(done)} welds delivered in full")
-    lines += [f"peer        {trouble}" for trouble in troubles]
+    lines += [f"trouble     {trouble}" for trouble in troubles]
+    if any(_mute(one) for weld in welds for one in weld.entries):
+        lines.append(_HINT_MUTE)
     if any(one.state in _NEEDS_SOMEBODY for weld in rest for one in weld.entries):
         lines.append(
-            "what is refused or held needs somebody; girthstrip send again WELD sends it again"
+            "what is refused or held needs somebody: girthstrip send again WELD --to PEER sends it "
+            "again, girthstrip send drop WELD --to PEER gives it up"
         )
     elif rest:
         lines.append("what waits is kept; girthstrip send run goes on with it")
     return "\n".join(lines) or "the queue is empty"
+
+
+def _mute(entry: Entry) -> bool:
+    return entry.state is State.DELIVERED and entry.commitment is Commitment.NO_ANSWER
 
 
 def _moment(seconds: float) -> str:

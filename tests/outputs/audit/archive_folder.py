@@ -36,13 +36,14 @@ def write_result(
     first_time: str | None = None,
     last_time: str | None = None,
     name_in_strip: str | None = None,
+    shot: str = "",
 ) -> Path:
     """A folder with a quality log (as large as a real one) and a strip with its overviews."""
     folder.mkdir(parents=True)
     names = frame_names()
     log = {
         "schema": "girthstrip.quality/4",
-        "weld": {"id": weld, "line": "", "operator": "A. Example"},
+        "weld": {"id": weld, "line": "", "operator": "A. Example", "shot": shot},
         "calibration": {"serial": serial, "identity": "0" * 64},
         "strip": {"ring": ring, "circumference_mm": circumference_mm},
         "exposure": {"first_time": first_time, "last_time": last_time},

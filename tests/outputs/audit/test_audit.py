@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 import shutil
@@ -65,6 +66,38 @@ def test_one_weld_processed_twice_is_no_question(tmp_path: Path, capsys: Capture
     put(tmp_path, "march", 1, weld="W-1")
     put(tmp_path, "april", 1, weld="W-1")
     assert audited(tmp_path, capsys) == {}
+
+
+def test_two_scans_under_one_name_and_shot(tmp_path: Path, capsys: Capture) -> None:
+    put(tmp_path, "march", 1, weld="W-1")
+    put(tmp_path, "april", 2, weld="W-1", digests=digests_of("W-2"))
+    put(tmp_path, "may", 1, weld="W-1", digests=digests_of("again"), shot="RS1")
+    found = audited(tmp_path, capsys)
+    assert set(found) == {"two_scans"}
+    (one,) = found["two_scans"]
+    assert one["folders"] == ["april", "march"]
+    assert "it wasn't found that they show the same metal" in str(one["what"])
+    assert one["figures"] == {"frames_in_common": 0, "frames_of_each": "60 and 60"}
+
+    shutil.rmtree(tmp_path / "april")
+    put(tmp_path, "april", 1, weld="W-1", digests=digests_of("W-2"))
+    (one,) = audited(tmp_path, capsys)["two_scans"]
+    assert "they show the same metal" in str(one["what"])
+
+
+def test_a_result_whose_log_was_removed_is_asked_about(tmp_path: Path, capsys: Capture) -> None:
+    for number in (1, 2):
+        folder = put(tmp_path, f"W-{number}", number)
+        digest = hashlib.sha256((folder / "quality.json").read_bytes()).hexdigest()
+        add_audit_record(tmp_path, folder.name, "stitch", {"log": digest}, {"folder": folder.name})
+    assert audited(tmp_path, capsys) == {}
+    shutil.rmtree(log_folder(tmp_path, "W-1"))
+    (one,) = audited(tmp_path, capsys)["not_in_log"]
+    assert one["welds"] == ["W-1"]
+    assert "has no log of this weld" in str(one["what"])
+    add_audit_record(tmp_path, "W-1", "export", {}, {"folder": "W-1"})  # buries nothing
+    (one,) = audited(tmp_path, capsys)["not_in_log"]
+    assert "1 record, " in str(one["what"])
 
 
 def test_the_same_frames_and_the_same_weld_under_two_names(tmp_path: Path, capsys: Capture) -> None:

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from pynetdicom.status import STORAGE_SERVICE_CLASS_STATUS
 
 from pipeline.errors import OutputError, SendError
+from pipeline.outputs.send.admission import Admission
 from pipeline.outputs.send.entry import State
 from pipeline.outputs.send.instance import find_files, read_instance
 from pipeline.outputs.send.queue import Queue
@@ -27,10 +28,10 @@ def test_a_file_is_queued_once_for_each_peer(tmp_path: Path) -> None:
     copy = tmp_path / "copy.dcm"
     copy.write_bytes(path.read_bytes())
     with Queue(tmp_path / "queue") as queue:
-        assert queue.add("a", read_instance(path)) is not None
-        assert queue.add("a", read_instance(path)) is None
-        assert queue.add("a", read_instance(copy)) is None  # the same instance
-        assert queue.add("b", read_instance(path)) is not None
+        assert queue.add("a", read_instance(path)) is Admission.NEW
+        assert queue.add("a", read_instance(path)) is Admission.KNOWN
+        assert queue.add("a", read_instance(copy)) is Admission.KNOWN  # the same instance
+        assert queue.add("b", read_instance(path)) is Admission.NEW
         assert Counter(one.peer for one in queue.entries()) == {"a": 1, "b": 1}
 
 
@@ -43,6 +44,54 @@ def test_one_uid_for_two_contents_is_refused(tmp_path: Path) -> None:
         queue.add("a", read_instance(first))
         with pytest.raises(SendError, match=r"but another content.*UID of its own"):
             queue.add("a", read_instance(tmp_path / "two.dcm"))
+
+
+def repacked(path: Path, to: Path) -> Path:
+    """The same image under the same UID, its pixels packed by pydicom."""
+    image = pydicom.dcmread(path)
+    image.compress(pydicom.uid.RLELossless, generate_instance_uid=False)
+    pydicom.dcmwrite(to, image)
+    return to
+
+
+@pytest.mark.parametrize("state", [State.WAITING, State.REFUSED, State.HELD, State.DROPPED])
+def test_what_has_not_arrived_gives_way_to_the_same_image_packed_otherwise(
+    tmp_path: Path, state: State
+) -> None:
+    first = write_file(tmp_path / "one.dcm", "W-1")
+    other = read_instance(repacked(first, tmp_path / "two.dcm"))
+    with Queue(tmp_path / "queue") as queue:
+        queue.add("a", read_instance(first))
+        queue.update(queue.entries()[0], state)
+        assert queue.add("a", other) is Admission.REPLACES
+        (entry,) = queue.entries()
+    assert (entry.state, entry.path, entry.sha256) == (State.WAITING, other.path, other.sha256)
+    assert entry.transfer_syntax == pydicom.uid.RLELossless
+
+
+@pytest.mark.parametrize("state", [State.DELIVERED, State.SENDING, State.DOUBTFUL])
+def test_what_may_have_arrived_stays_and_the_other_packing_is_not_sent(
+    tmp_path: Path, state: State
+) -> None:
+    first = write_file(tmp_path / "one.dcm", "W-1")
+    other = repacked(first, tmp_path / "two.dcm")
+    with Queue(tmp_path / "queue") as queue:
+        queue.add("a", read_instance(first))
+        queue.update(queue.entries()[0], state)
+        assert queue.add("a", read_instance(other)) is Admission.REPACKED
+        (entry,) = queue.entries()
+    assert (entry.state, entry.path) == (state, first)
+
+
+def test_a_held_file_that_was_moved_is_taken_from_its_new_place(tmp_path: Path) -> None:
+    first = write_file(tmp_path / "one.dcm", "W-1")
+    with Queue(tmp_path / "queue") as queue:
+        queue.add("a", read_instance(first))
+        queue.update(queue.entries()[0], State.HELD, told="the file is gone")
+        first.rename(tmp_path / "two.dcm")
+        assert queue.add("a", read_instance(tmp_path / "two.dcm")) is Admission.REPLACES
+        (entry,) = queue.entries()
+    assert (entry.state, entry.path) == (State.WAITING, tmp_path / "two.dcm")
 
 
 @pytest.mark.parametrize(
@@ -92,14 +141,14 @@ def test_a_full_disk_is_told_and_nothing_is_lost(tmp_path: Path) -> None:
     assert 0 < kept < 40
     with Queue(tmp_path / "queue") as queue:
         assert [one.state for one in queue.entries()] == [State.WAITING] * kept
-        assert sum(queue.add("a", one) is not None for one in instances) == 40 - kept
+        assert sum(queue.add("a", one) is Admission.NEW for one in instances) == 40 - kept
 
 
 def test_what_was_being_sent_when_all_ended_is_in_doubt(tmp_path: Path) -> None:
     (path,) = write_welds(tmp_path / "files", 1)
     with Queue(tmp_path / "queue") as queue:
-        entry = queue.add("a", read_instance(path))
-        assert entry is not None
+        queue.add("a", read_instance(path))
+        (entry,) = queue.entries()
         queue.update(entry, State.SENDING, sent=1)
     with Queue(tmp_path / "queue") as queue, queue.running():
         (entry,) = queue.due("a", time.time(), 10)

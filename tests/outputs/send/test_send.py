@@ -12,10 +12,12 @@ from pathlib import Path
 
 import pydicom
 import pytest
+from pynetdicom import AE, evt
+from pynetdicom.sop_class import StorageCommitmentPushModel, Verification
 
 from pipeline.cli import run
 from pipeline.io.audit_log import log_folder, read_audit_log
-from tests.outputs.send.dicom_files import write_file, write_welds
+from tests.outputs.send.dicom_files import DX_FOR_PROCESSING, write_file, write_welds
 from tests.outputs.send.real_peers import Orthanc, storescp
 
 Capture = pytest.CaptureFixture[str]
@@ -239,11 +241,13 @@ def test_a_stranger_on_the_port_is_no_peer(network: None, peers: Path, capsys: C
     assert "gives no greeting" in told(capsys)
 
 
+@pytest.mark.parametrize("mark", ["quality.json", "export.json", "notes.txt"])
 def test_what_was_delivered_stands_in_the_audit_log(
-    dcmtk: None, peers: Path, tmp_path: Path, capsys: Capture
+    dcmtk: None, peers: Path, tmp_path: Path, capsys: Capture, mark: str
 ) -> None:
     path = write_file(tmp_path / "result" / "strip.dcm", "W-1")
-    (tmp_path / "result" / "quality.json").write_text("{}")
+    (tmp_path / "result" / mark).write_text("{}")
+    before = sorted(path.parent.iterdir())
     store = storescp(tmp_path / "store", 11112)
     store.start()
     blocked = tmp_path / "audit-log"
@@ -257,6 +261,7 @@ def test_what_was_delivered_stands_in_the_audit_log(
         assert send(peers, "run") == 0
     finally:
         store.end()
+    assert sorted(path.parent.iterdir()) == before
     (record,) = read_audit_log(log_folder(tmp_path, "W-1"))
     assert (record.action, record.details["peer"]) == ("send", "store")
     assert record.identities == {"strip.dcm": hashlib.sha256(path.read_bytes()).hexdigest()}
@@ -268,3 +273,163 @@ def test_only_peers_of_the_config(peers: Path, tmp_path: Path, capsys: Capture) 
     message = told(capsys)
     assert "there is no peer '127.0.0.1'" in message
     assert "expected 'orthanc' or 'store'" in message
+
+
+def test_a_peer_that_hangs_up_when_asked_for_commitment_has_the_files_all_the_same(
+    orthanc_program: None, peers: Path, tmp_path: Path, capsys: Capture
+) -> None:
+    """Orthanc as it is installed: no peers are entered in its list."""
+    write_welds(tmp_path / "files", 3)
+    orthanc = Orthanc(tmp_path / "orthanc", more={"DicomModalities": {}})
+    orthanc.start()
+    try:
+        assert send(peers, "add", tmp_path / "files", "--to", "orthanc") == 0
+        assert send(peers, "run") == 0
+        message = told(capsys)
+        assert send(peers, "run") == 0
+        assert orthanc.arrivals() == 3
+    finally:
+        orthanc.end()
+    assert "W-0001 to orthanc: 1 of 1 delivered, 1 with no answer whether" in message
+    assert 'commitment = "never"' in message
+    record = status(peers, capsys)["W-0001"]
+    assert (record["state"], record["commitment"]) == ("delivered", "no answer")
+
+
+def test_a_peer_that_takes_no_compressed_image_gets_it_plain(
+    dcmtk: None, peers: Path, tmp_path: Path, capsys: Capture
+) -> None:
+    """storescp takes no compressed images (+xe); both files are one image under one UID."""
+    plain = write_file(tmp_path / "plain.dcm", "W-1")
+    image = pydicom.dcmread(plain)
+    image.compress(pydicom.uid.RLELossless, generate_instance_uid=False)
+    pydicom.dcmwrite(tmp_path / "packed.dcm", image)
+    store = storescp(tmp_path / "store", 11112, "+xe")
+    store.start()
+    try:
+        assert send(peers, "add", tmp_path / "packed.dcm", "--to", "store") == 0
+        assert send(peers, "run") == 3
+        assert "girthstrip export --compress none" in told(capsys)
+        assert send(peers, "add", plain, "--to", "store") == 0
+        assert "in place of what hadn't arrived" in told(capsys)
+        assert send(peers, "run") == 0
+        assert send(peers, "add", tmp_path / "packed.dcm", "--to", "store") == 0
+        assert "the same image with its pixels packed otherwise" in told(capsys)
+        assert send(peers, "run") == 0
+    finally:
+        store.end()
+    assert len(list((tmp_path / "store" / "arrived").iterdir())) == 1
+
+
+def test_a_file_that_changed_or_went_is_taken_anew_or_dropped(
+    dcmtk: None, peers: Path, tmp_path: Path, capsys: Capture
+) -> None:
+    changed, gone = write_welds(tmp_path / "files", 2)
+    store = storescp(tmp_path / "store", 11112)
+    store.start()
+    try:
+        assert send(peers, "add", tmp_path / "files", "--to", "store") == 0
+        image = pydicom.dcmread(changed)
+        image.ImageComments = "put in later"
+        pydicom.dcmwrite(changed, image)
+        gone.unlink()
+        assert send(peers, "run") == 3
+        assert "girthstrip send drop WELD --to PEER" in told(capsys)
+        assert send(peers, "again", "W-0000", "--to", "store") == 0
+        assert send(peers, "again", "W-0001", "--to", "store") == 2
+        assert f"{gone}: is gone" in told(capsys)
+        assert send(peers, "drop", "W-0001", "--to", "store") == 0
+        assert send(peers, "run") == 0
+        assert send(peers, "drop", "W-0000", "--to", "store") == 2
+        assert "delivered" in told(capsys)
+    finally:
+        store.end()
+    records = status(peers, capsys)
+    assert (records["W-0000"]["state"], records["W-0001"]["state"]) == ("delivered", "dropped")
+    (arrived,) = (tmp_path / "store" / "arrived").iterdir()
+    assert pydicom.dcmread(arrived).ImageComments == "put in later"
+
+
+def test_all_bad_files_are_named_and_the_good_ones_queued(
+    peers: Path, tmp_path: Path, capsys: Capture
+) -> None:
+    write_welds(tmp_path / "files", 1)
+    for name in ("one.dcm", "two.dcm"):
+        (tmp_path / "files" / name).write_text("no picture")
+    assert send(peers, "add", tmp_path / "files", "--to", "store") == 2
+    got = capsys.readouterr()
+    assert "1 queued for store" in got.out
+    assert "2 of 3 files were not queued" in got.err
+    assert got.err.count("is no DICOM file") == 2
+
+
+def test_a_wait_for_a_dead_peer_is_told(
+    network: None, peers: Path, tmp_path: Path, capsys: Capture
+) -> None:
+    peers.write_text(peers.read_text().replace("give_up_s = 15", "give_up_s = 0.15"))
+    write_welds(tmp_path / "files", 1)
+    assert send(peers, "add", tmp_path / "files", "--to", "store") == 0
+    capsys.readouterr()
+    assert send(peers, "run") == 3
+    err = capsys.readouterr().err
+    assert "is down or can't be reached (Connection refused); next try in 0 s, given up" in err
+
+
+def test_one_peer_in_single_brackets_is_explained(peers: Path, capsys: Capture) -> None:
+    peers.write_text(peers.read_text().replace("[[peer]]", "[peer]", 1).partition("[[peer]]")[0])
+    assert send(peers, "status") == 2
+    assert "write [[peer]]" in told(capsys)
+
+
+def test_a_peer_that_hangs_up_on_every_question_gets_a_doubtful_file_again(
+    network: None, peers: Path, tmp_path: Path, capsys: Capture
+) -> None:
+    """A peer by pynetdicom without C-FIND hangs up at its first file, and when asked."""
+    came: list[str] = []
+
+    def store(event: evt.Event) -> int:
+        came.append(str(event.request.AffectedSOPInstanceUID))
+        if len(came) == 1:
+            event.assoc.abort()
+        return 0x0000
+
+    def hang_up(event: evt.Event) -> tuple[int, None]:
+        event.assoc.abort()
+        return 0x0110, None
+
+    entity = AE(ae_title="STORE")
+    for service in (Verification, DX_FOR_PROCESSING, StorageCommitmentPushModel):
+        entity.add_supported_context(service)
+    handlers = [(evt.EVT_C_STORE, store), (evt.EVT_N_ACTION, hang_up)]
+    peers.write_text(peers.read_text().replace("give_up_s = 15", "give_up_s = 5"))
+    write_file(tmp_path / "W-1.dcm", "W-1")
+    server = entity.start_server(("127.0.0.1", 11112), block=False, evt_handlers=handlers)
+    try:
+        assert send(peers, "add", tmp_path / "W-1.dcm", "--to", "store") == 0
+        assert send(peers, "run") == 0
+    finally:
+        server.shutdown()
+    record = status(peers, capsys)["W-1"]
+    assert (record["state"], record["sent_times"]) == ("delivered", 2)
+    assert record["commitment"] == "no answer"
+
+
+def test_a_peer_that_is_away_for_the_question_only_leaves_the_files_delivered(
+    dcmtk: None, peers: Path, tmp_path: Path, capsys: Capture
+) -> None:
+    text = peers.read_text().replace("give_up_s = 15", "give_up_s = 0.2")
+    peers.write_text(text + '\ncommitment = "never"\n')
+    write_file(tmp_path / "W-1.dcm", "W-1")
+    store = storescp(tmp_path / "store", 11112)
+    store.start()
+    try:
+        assert send(peers, "add", tmp_path / "W-1.dcm", "--to", "store") == 0
+        assert send(peers, "run") == 0
+    finally:
+        store.end()
+    peers.write_text(text)
+    assert send(peers, "run") == 0
+    assert status(peers, capsys)["W-1"]["commitment"] == "no answer"
+    peers.write_text(text.replace("give_up_s = 0.2", "give_up_s = 600"))
+    assert send(peers, "run") == 0  # asked once more, not for ten minutes
+    assert "waiting" not in capsys.readouterr().err
