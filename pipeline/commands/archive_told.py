@@ -1,10 +1,16 @@
 """What ``girthstrip archive`` says: a record for programs, lines for people."""
 
+# ruff: noqa: PLC0415 - imported where it is needed, so that --help doesn't wait for it
+
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from pipeline.outputs.archive.bag_text import counted
+
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from pipeline.outputs.archive.check import Checked
     from pipeline.outputs.archive.keep import Archived, Copy
     from pipeline.outputs.archive.restore import Compared
@@ -42,34 +48,43 @@ def archived_text(done: Archived) -> str:
             lines.append(f"note        {copy.note}")
     verdict = "archived" if done.archived else "NOT ARCHIVED"
     disks = len({copy.disk for copy in done.copies if not copy.problem})
-    where = "each on its own disk" if disks >= done.proved else f"on {disks} disk"
-    lines.append(f"{verdict}: {done.proved} of {done.wanted} copies proved, {where}")
+    proved = sum(not copy.problem for copy in done.copies)
+    told = counted(proved, "copy", "copies")
+    lines.append(f"{verdict}: {told} proved, on {counted(disks, 'disk')}; {done.wanted} wanted")
     return "\n".join(lines)
 
 
 def _became(copy: Copy) -> str:
     if copy.problem:
-        kept = "; what was written is kept, the same command goes on with it" if copy.new else ""
+        kept = "; what was written is kept, the same command goes on with it" if copy.kept else ""
         return copy.problem + kept
     if not copy.new:
         return "was there already, read in full"
     return "written and read back" + (", taken up where an earlier run ended" * copy.resumed)
 
 
-def differing(found: list[Checked]) -> list[str]:
-    """Names under which sound copies of different content lie."""
-    identities: dict[str, set[str]] = {}
+def differing(found: list[Checked]) -> dict[str, tuple[str, ...]]:
+    """Names under which sound copies of different content lie, and in what these differ."""
+    from pipeline.outputs.archive.copies import differences
+
+    copies: dict[str, list[tuple[Path, str]]] = {}
     for one in found:
         if one.sound:
-            identities.setdefault(one.bag.resolve().name, set()).add(one.identity)
-    return sorted(name for name, known in identities.items() if len(known) > 1)
+            copies.setdefault(one.bag.resolve().name, []).append((one.bag, one.identity))
+    told = {name: differences(copies[name]) for name in sorted(copies)}
+    return {name: sentences for name, sentences in told.items() if sentences}
 
 
 def checked_lines(checked: Checked, note: str) -> list[str]:
     """What was found of a bag, for people."""
-    verdict = "sound" if checked.sound else "DAMAGED"
-    lines = [f"{verdict:12}{checked.bag} ({len(checked.found)} files, {checked.size} bytes)"]
-    lines += [f"  {fault.kind:10}{fault}" for fault in checked.faults]
+    from pipeline.outputs.archive.check import FaultKind
+
+    verdict = "sound" if checked.sound else "UNREAD" if checked.unread else "DAMAGED"
+    if all(one.kind is FaultKind.NAME for one in checked.faults) and checked.faults:
+        verdict = "RENAMED"
+    size = f"{counted(len(checked.found), 'file')}, {counted(checked.size, 'byte')}"
+    lines = [f"{verdict:12}{checked.bag} ({size})"]
+    lines += [f"  {fault.kind:10}  {fault}" for fault in checked.faults]
     return lines + ([f"note        {note}"] if note else [])
 
 
@@ -90,13 +105,13 @@ def checked_record(checked: Checked) -> dict[str, Any]:
 def status_lines(weld: WeldStatus, wanted: int) -> list[str]:
     """Whether a weld is archived, for people."""
     verdict = "archived" if weld.archived(wanted) else "NOT YET"
-    lines = [f"{verdict:12}{weld.name}: {weld.counting} of {wanted} copies"]
+    told = counted(weld.counting, "copy", "copies")
+    counts = f"{told} {'counts' if weld.counting == 1 else 'count'}"
+    lines = [f"{verdict:12}{weld.name}: {counts}, {wanted} wanted"]
     for copy in weld.copies:
         proved = f"read in full {copy.proved_at[:10]}" if copy.proved_at else "never read back"
         lines.append(f"  {copy.bag}: {copy.problem or proved}")
-    if weld.differ:
-        lines.append("  the copies differ, though each is sound")
-    return lines
+    return lines + [f"  {sentence}, though each is sound" for sentence in weld.differ]
 
 
 def status_record(weld: WeldStatus, wanted: int) -> dict[str, Any]:
@@ -106,7 +121,8 @@ def status_record(weld: WeldStatus, wanted: int) -> dict[str, Any]:
         "result": None if weld.result is None else str(weld.result),
         "archived": weld.archived(wanted),
         "counting": weld.counting,
-        "differ": weld.differ,
+        "differ": bool(weld.differ),
+        "differences": list(weld.differ),
         "copies": [
             {
                 "folder": str(copy.bag),

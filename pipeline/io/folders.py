@@ -22,6 +22,8 @@ from pipeline.errors import OutputError
 
 LIBRARY_FILE, CALIBRATION_FILE, BAG_FILE = "library.json", "calibration.json", "bagit.txt"
 """Files that make a folder a library of calibrations, a calibration, and a weld's bag."""
+EXPORT_LIST = "export.json"
+"""The list of what an export holds, in its folder."""
 
 _CLOSED = {LIBRARY_FILE: "library", CALIBRATION_FILE: "calibration", BAG_FILE: "archived weld"}
 

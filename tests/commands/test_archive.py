@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -98,7 +99,7 @@ def test_what_is_said_of_an_archived_weld(weld: Path, tmp_path: Path, capsys: Ca
     first, *copies, last = ended.out.splitlines()
     assert first.startswith("bag         W-7_")
     assert all(line.endswith(": written and read back") for line in copies)
-    assert last == "archived: 2 of 2 copies proved, on 1 disk"
+    assert last == "archived: 2 copies proved, on 1 disk; 2 wanted"
     assert "archiving, reading the copies back (MB): 1 done" in ended.err
 
 
@@ -112,7 +113,8 @@ def test_a_destination_that_fails_is_told_and_ends_with_2(
     out = capsys.readouterr().out
     assert "FAILED" in out
     assert "is the drive connected?" in out
-    assert "NOT ARCHIVED: 1 of 2 copies" in out
+    assert "NOT ARCHIVED: 1 copy proved, on 1 disk; 2 wanted" in out
+    assert "the same command goes on" not in out  # nothing was written there
 
 
 def test_verify_names_and_ends_with_3(weld: Path, tmp_path: Path, capsys: Capture) -> None:
@@ -123,7 +125,7 @@ def test_verify_names_and_ends_with_3(weld: Path, tmp_path: Path, capsys: Captur
     (bag / "data/result/strip.tif").write_bytes(b"x")
     assert run(["archive", "verify", str(tmp_path / "a"), str(tmp_path / "b")]) == 3
     out = capsys.readouterr().out
-    assert "changed   data/result/strip.tif: its content has changed (1 bytes)" in out
+    assert "changed     data/result/strip.tif: its content has changed (1 byte)" in out
     assert out.count("sound ") == 1
     code, told = call(capsys, "repair", bag, "--from", tmp_path / "b" / bag.name)
     assert code == 0
@@ -143,8 +145,10 @@ def test_status_of_a_folder_of_welds(weld: Path, tmp_path: Path, capsys: Capture
     assert (code, told["welds"][0]["counting"]) == (0, 2)
     code, told = call(capsys, "status", weld, *where[:4])  # on one disk
     assert (code, told["welds"][0]["counting"]) == (3, 1)
-    code, told = call(capsys, "status", weld, *where, "--max-age-days", "0")
+    code, told = call(capsys, "status", weld, *where, "--max-age-days", "1e-9")
     assert (code, told["welds"][0]["counting"]) == (3, 0)
+    assert run(["archive", "status", str(weld), "--max-age-days", "0"]) == 2
+    assert "too few" in capsys.readouterr().err
     code, told = call(capsys, "status", tmp_path, "--same-device")  # welds and bags in one folder
     assert code == 0
 
@@ -152,9 +156,9 @@ def test_status_of_a_folder_of_welds(weld: Path, tmp_path: Path, capsys: Capture
     shutil.rmtree(other)
     assert run(["archive", "status", str(weld), *map(str, where)]) == 3
     out = capsys.readouterr().out
-    assert "isn't whole" in out
+    assert re.search(r"isn't whole: it had 15 files of \d+ bytes, there are 14 files", out)
     assert f"{other}: is gone" in out
-    assert "0 of 1 welds are archived" in out
+    assert "archived: 0 of 1 weld\n" in out
     shutil.move(bag, tmp_path / "x")
     fixity_path(bag).unlink()
     shutil.move(tmp_path / "x", bag)
@@ -163,26 +167,61 @@ def test_status_of_a_folder_of_welds(weld: Path, tmp_path: Path, capsys: Capture
 
 
 def test_sound_copies_that_differ(weld: Path, tmp_path: Path, capsys: Capture) -> None:
-    """Each whole in itself, under one name: somebody renamed a bag."""
+    """Each whole in itself, under one name: one was made with a file more."""
     places = two_places(tmp_path)
     bag, _ = bags(weld, places, capsys)
-    second = make_weld(tmp_path / "second", random_files(3, 500, seed=9))
+    note = tmp_path / "note.txt"
+    note.write_text("windy")
     third = tmp_path / "c"
     third.mkdir()
-    code, told = call(capsys, second, "--to", third, "--copies", "1")
+    code, told = call(capsys, weld, "--to", third, "--copies", "1", "--with", note)
     assert code == 0
-    stranger = Path(told["copies"][0]["folder"])
-    stranger.rename(third / bag.name)
-    fixity_path(stranger).rename(fixity_path(third / bag.name))
     code, told = call(capsys, "verify", places[0], third)
     assert code == 3
     assert told["differ"] == [bag.name]
+    assert told["differences"][0].endswith(" differ in bag-info.txt, data/more/note.txt")
     code, told = call(capsys, "status", places[0], "--to", third, "--same-device")
     assert code == 3
     assert told["welds"][0]["differ"] is True
     code, told = call(capsys, weld, "--to", places[0], "--to", third, "--same-device")
     assert code == 2
     assert "copies of this name differ" in told["error"]["message"]
+
+
+def test_a_renamed_bag_and_a_folder_that_is_not_there(
+    weld: Path, tmp_path: Path, capsys: Capture
+) -> None:
+    """The others are looked at all the same."""
+    bag, other = bags(weld, two_places(tmp_path), capsys)
+    code, told = call(capsys, "verify", other, tmp_path / "nosuch")
+    assert code == 2
+    assert [one["sound"] for one in told["bags"]] == [True]
+    assert "nosuch: can't be opened" in told["unread"][0]
+    bag.rename(bag.with_name("W-8_0123456789ab"))
+    assert run(["archive", "verify", str(tmp_path / "a" / "W-8_0123456789ab")]) == 3
+    assert "RENAMED" in capsys.readouterr().out
+    assert not fixity_path(tmp_path / "a" / "W-8_0123456789ab").exists()
+    assert run(["archive", "status", str(tmp_path / "a"), "--copies", "1"]) == 3
+    assert "it was renamed" in capsys.readouterr().out
+
+
+def test_what_cant_be_restored_from(weld: Path, tmp_path: Path, capsys: Capture) -> None:
+    bag, _ = bags(weld, two_places(tmp_path), capsys)
+    out = tmp_path / "out"
+    for named, what in (
+        (tmp_path / "nosuch", "isn't there"),
+        (weld, "is no bag"),
+        (bag.parent, f"is no bag, but holds {bag.name}"),
+    ):
+        code, told = call(capsys, "restore", named, "--out", out)
+        assert code == 2
+        assert what in told["error"]["message"]
+        assert "damaged" not in told["error"]["message"]
+    out.mkdir()
+    code, told = call(capsys, "restore", bag, "--out", out)
+    assert code == 2
+    assert "already exists" in told["error"]["message"]
+    assert "--replace" not in told["error"]["message"]
 
 
 def test_a_misspelt_command(capsys: Capture) -> None:

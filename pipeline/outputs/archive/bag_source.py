@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.errors import InputError
+from pipeline.outputs.archive.as_made import require_as_made
 from pipeline.outputs.archive.bag_text import (
     DECLARATION,
     DECLARATION_FILE,
@@ -18,9 +18,9 @@ from pipeline.outputs.archive.bag_text import (
     manifest_text,
     oxum_text,
 )
-from pipeline.outputs.archive.check import Checked, check_bag
+from pipeline.outputs.archive.check import Checked
+from pipeline.outputs.archive.copies import check_copy, require_sound
 from pipeline.outputs.archive.copying import Item
-from pipeline.outputs.archive.fixity import written_identity
 from pipeline.outputs.archive.payload import payload_of, require_inputs
 from pipeline.outputs.archive.read_back import Content
 from pipeline.outputs.archive.weld_source import WeldSource
@@ -41,6 +41,7 @@ def source_of_weld(found: WeldSource, job_sheet: Path | None, more: Sequence[Pat
         InputError: they can't be archived, or aren't what the strip was made from.
     """
     payload = payload_of(found, job_sheet, more)
+    require_as_made(found)
 
     def texts(copied: dict[str, Content]) -> dict[str, str]:
         digests = {name: one.digest for name, one in copied.items()}
@@ -64,15 +65,10 @@ def source_of_bag(bag: Path) -> BagSource:
     """One more copy of a bag.
 
     Raises:
-        InputError: it is damaged.
+        InputError: it is damaged, or was renamed.
     """
-    checked = check_bag(bag, identity=written_identity(bag))
-    if not checked.sound:
-        raise InputError(
-            f"is damaged: {checked.faults[0]}",
-            where=str(bag),
-            remedy="girthstrip archive repair mends it from a good copy",
-        )
+    checked = check_copy(bag)
+    require_sound(checked)
     return source_of_checked(checked)
 
 

@@ -81,6 +81,17 @@ def oxum_text(sizes: Iterable[int]) -> str:
     return f"{sum(known)}.{len(known)}"
 
 
+def oxum_words(oxum: str) -> str:
+    """The same for people."""
+    size, _, files = oxum.partition(".")
+    return f"{counted(files, 'file')} of {counted(size, 'byte')}"
+
+
+def counted(number: int | str, one: str, more: str = "") -> str:
+    """How many of what: ``1 byte``, ``2 bytes``."""
+    return f"{number} {one if str(number) == '1' else more or f'{one}s'}"
+
+
 def _encode(path: str) -> str:
     return "".join(_ENCODED.get(letter, letter) for letter in path)
 

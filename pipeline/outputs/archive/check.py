@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping
+import os
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -14,6 +15,7 @@ from pipeline.outputs.archive.bag_text import (
     PAYLOAD,
     READABLE,
     Manifest,
+    counted,
     manifest_text,
     read_info,
     read_manifest,
@@ -32,6 +34,10 @@ class FaultKind(StrEnum):
     MISSING = "missing"
     EXTRA = "extra"
     UNREADABLE = "unreadable"
+    DENIED = "denied"
+    """Closed to this account: says nothing about the file."""
+    NAME = "name"
+    """The bag's own name isn't its content's."""
     LIST = "list"
     """A manifest that can't be relied on."""
 
@@ -71,6 +77,11 @@ class Checked:
         return not self.faults
 
     @property
+    def unread(self) -> bool:
+        """Whether rights are lacking to tell: then what was found is no word about the copy."""
+        return any(fault.kind is FaultKind.DENIED for fault in self.faults)
+
+    @property
     def tags_sound(self) -> bool:
         """Whether all but the payload is as it should be."""
         return not any(not fault.path.startswith(f"{PAYLOAD}/") for fault in self.faults)
@@ -78,7 +89,8 @@ class Checked:
     @property
     def strangers(self) -> set[str]:
         """What lies in the bag and is no file that its tag manifest or manifest names."""
-        odd = {one.path for one in self.faults if one.kind is FaultKind.UNREADABLE} - {"."}
+        kinds = (FaultKind.UNREADABLE, FaultKind.DENIED)
+        odd = {one.path for one in self.faults if one.kind in kinds} - {"."}
         return (odd | self.found.keys()) - self.expected.keys()
 
     @property
@@ -90,7 +102,8 @@ class Checked:
 def is_bag(folder: Path) -> bool:
     """Whether a folder is a bag, or was one before it lost some of its files."""
     lists = [f"{kind}-{one}.txt" for kind in ("manifest", "tagmanifest") for one in READABLE]
-    return any((folder / name).is_file() for name in (DECLARATION_FILE, *lists))
+    names = (DECLARATION_FILE, *lists)
+    return any(os.path.isfile(folder / name) for name in names)  # noqa: PTH113 - false without rights
 
 
 def check_bag(bag: Path, *, identity: str = "", count: Count | None = None) -> Checked:
@@ -101,7 +114,10 @@ def check_bag(bag: Path, *, identity: str = "", count: Count | None = None) -> C
     """
     tree = files_below(bag)
     used = [one for one in READABLE if f"manifest-{one}.txt" in tree.files] or [READABLE[0]]
-    faults = [Fault(FaultKind.UNREADABLE, name, what) for name, what in tree.odd.items()]
+    faults = [
+        Fault(FaultKind.DENIED if name in tree.denied else FaultKind.UNREADABLE, name, what)
+        for name, what in tree.odd.items()
+    ]
     checked: Checked | None = None
     for algorithm in used:  # one, but for bags that others wrote with both
         checked = _check(bag, tree, algorithm, identity, count)
@@ -125,7 +141,7 @@ def _check(bag: Path, tree: Tree, algorithm: str, identity: str, count: Count | 
     faults: list[Fault] = []
     for name in (tag_list, payload_list):
         lists[name], wrong = _read_list(bag / name, algorithm)
-        faults += [Fault(FaultKind.LIST, name, text) for text in wrong]
+        faults += [Fault(kind, name, text) for kind, text in wrong]
     faults += _unvouched(bag, tag_list, lists[tag_list], identity)
     expected = dict(lists[tag_list].digests) | {
         path: digest
@@ -134,7 +150,8 @@ def _check(bag: Path, tree: Tree, algorithm: str, identity: str, count: Count | 
     }
     found = contents_of(tree.files, algorithm, count)
     others = {f"tagmanifest-{one}.txt" for one in READABLE}
-    faults += _differences(expected, found, others)
+    if not any(fault.kind is FaultKind.DENIED for fault in faults):
+        faults += _differences(expected, found, others, tree.denied)
     tag_content = found.get(tag_list)
     own = tag_content.digest if isinstance(tag_content, Content) else ""
     if own and algorithm != "sha256":
@@ -145,14 +162,16 @@ def _check(bag: Path, tree: Tree, algorithm: str, identity: str, count: Count | 
     return Checked(bag, algorithm, own, expected, found, tuple(faults), lists_sound)
 
 
-def _read_list(path: Path, algorithm: str) -> tuple[Manifest, list[str]]:
+def _read_list(path: Path, algorithm: str) -> tuple[Manifest, list[tuple[FaultKind, str]]]:
     try:
         manifest = read_manifest(path.read_bytes().decode("utf-8"), algorithm)
     except FileNotFoundError:
-        return Manifest({}, ()), ["is missing"]
+        return Manifest({}, ()), [(FaultKind.LIST, "is missing")]
+    except PermissionError as error:
+        return Manifest({}, ()), [(FaultKind.DENIED, f"can't be read ({error.strerror})")]
     except (OSError, UnicodeDecodeError) as error:
-        return Manifest({}, ()), [f"can't be read ({error})"]
-    return manifest, list(manifest.faults)
+        return Manifest({}, ()), [(FaultKind.LIST, f"can't be read ({error})")]
+    return manifest, [(FaultKind.LIST, text) for text in manifest.faults]
 
 
 def _unvouched(bag: Path, name: str, manifest: Manifest, identity: str) -> Iterator[Fault]:
@@ -180,16 +199,23 @@ def _is_ours(bag: Path) -> bool:
 
 
 def _differences(
-    expected: Mapping[str, str], found: Mapping[str, Content | OSError], vouches: set[str]
+    expected: Mapping[str, str],
+    found: Mapping[str, Content | OSError],
+    vouches: set[str],
+    denied: Collection[str],
 ) -> Iterator[Fault]:
     belongs = {digest: path for path, digest in sorted(expected.items(), reverse=True)}
     for path, digest in sorted(expected.items()):
         content = found.get(path)
+        if content is None and _in_any(path, denied):
+            continue  # nobody knows; the folder is told
         if content is None:
             yield Fault(FaultKind.MISSING, path, "is missing")
         elif isinstance(content, OSError):
             reason = content.strerror or content
-            yield Fault(FaultKind.UNREADABLE, path, f"can't be read ({reason})")
+            closed = isinstance(content, PermissionError)
+            kind = FaultKind.DENIED if closed else FaultKind.UNREADABLE
+            yield Fault(kind, path, f"can't be read ({reason})")
         elif content.digest != digest:
             yield _changed(path, digest, content, belongs.get(content.digest, ""), found)
     for path, content in sorted(found.items()):
@@ -204,11 +230,15 @@ def _differences(
         )
 
 
+def _in_any(path: str, folders: Collection[str]) -> bool:
+    return any(one in (".", path) or path.startswith(f"{one}/") for one in folders)
+
+
 def _changed(
     path: str, digest: str, content: Content, origin: str, found: Mapping[str, Content | OSError]
 ) -> Fault:
     if not origin:
-        size = "is empty" if content.size == 0 else f"{content.size} bytes"
+        size = "is empty" if content.size == 0 else counted(content.size, "byte")
         return Fault(FaultKind.CHANGED, path, f"its content has changed ({size})")
     other = found.get(origin)
     if isinstance(other, Content) and other.digest == digest:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from pipeline.outputs.archive.bag_text import counted
+
 _BLOCK_BYTES = 2**20
 
 
@@ -32,9 +34,10 @@ def _text(damaged: Path, good: Path) -> str:
             offset += len(mine)
     told = []
     if sizes[0] != sizes[1]:
-        told.append(f"it has {sizes[0]} bytes instead of {sizes[1]}")
+        told.append(f"it has {counted(sizes[0], 'byte')} instead of {sizes[1]}")
     if count == 1 and bits.bit_count() == 1:
         told.append(f"bit {bits.bit_length() - 1} of byte {first} is flipped")
     elif count:
-        told.append(f"{count} bytes differ, the first at {first}")
+        differ = "differs" if count == 1 else "differ"
+        told.append(f"{counted(count, 'byte')} {differ}, the first at {first}")
     return " and ".join(told) or "no byte differs now: it was read wrongly before"

@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pipeline
-from pipeline.outputs.archive.check import Checked
+from pipeline.outputs.archive.check import Checked, FaultKind
 
 RECORD_ENDING = ".fixity.jsonl"
 """What a bag's record is called beside the bag's own name."""
@@ -68,7 +68,15 @@ def written_identity(bag: Path) -> str:
 
 
 def note_fixity(checked: Checked, what: str, done: Sequence[str] = ()) -> str:
-    """Add a record about a copy; returns why it couldn't be kept, or ""."""
+    """Add a record about a copy; returns why it couldn't be kept, or "".
+
+    Where rights were lacking nothing is known of the copy, so nothing is recorded; under a name
+    that isn't the bag's neither.
+    """
+    if checked.unread:
+        return "nothing was recorded: what can't be read may be sound"
+    if any(fault.kind is FaultKind.NAME for fault in checked.faults):
+        return "nothing was recorded under a name that isn't its own"
     record = FixityRecord(
         when=datetime.now(UTC).isoformat(timespec="seconds"),
         what=what,

@@ -10,7 +10,6 @@ from pathlib import Path
 from threading import Lock
 
 from pipeline.errors import InputError, OutputError
-from pipeline.io.folders import require_outside
 from pipeline.outputs.archive.bag_source import (
     BagSource,
     identity_of,
@@ -18,12 +17,19 @@ from pipeline.outputs.archive.bag_source import (
     source_of_checked,
     source_of_weld,
 )
-from pipeline.outputs.archive.check import Checked, check_bag, is_bag
+from pipeline.outputs.archive.check import Checked, FaultKind, is_bag
+from pipeline.outputs.archive.copies import check_copy, differences
 from pipeline.outputs.archive.copying import Item, copy_items
+from pipeline.outputs.archive.destinations import (
+    require_another_place,
+    require_beside,
+    require_destinations,
+)
 from pipeline.outputs.archive.devices import disk_of, independent
 from pipeline.outputs.archive.fixity import note_fixity, written_identity
 from pipeline.outputs.archive.partial_copy import PartialCopy, why
-from pipeline.outputs.archive.read_back import Count
+from pipeline.outputs.archive.payload import added_items
+from pipeline.outputs.archive.read_back import Content, Count, contents_of
 from pipeline.outputs.archive.tree import files_below
 from pipeline.outputs.archive.weld_source import find_weld
 
@@ -38,7 +44,8 @@ class Copy:
     """What became of one copy: ``problem`` is "" where it is there and was read back just now.
 
     ``disk`` tells the disk it is on from others; ``new`` whether it was made now, ``resumed``
-    whether from what an earlier run had left. ``note`` is about its record.
+    whether from what an earlier run had left, ``kept`` whether the next one can go on with what is
+    there. ``note`` is about its record.
     """
 
     bag: Path
@@ -46,6 +53,7 @@ class Copy:
     new: bool
     resumed: bool
     problem: str
+    kept: bool = False
     note: str = ""
 
 
@@ -90,16 +98,25 @@ def archive_weld(
         OutputError: the destinations can't make the copies that are wanted, however they behave.
     """
     told = progress or (lambda *_: None)
-    _require_destinations(destinations, wanted, same_device)
+    require_destinations(destinations, wanted, same_device)
     found = None if is_bag(weld) else find_weld(weld)
-    name = weld.resolve().name if found is None else found.bag_name
+    added: Sequence[Item] = ()
+    if found is None:
+        require_another_place(weld, destinations)
+        _require_nothing_added(weld, job_sheet, more)
+        name = weld.resolve().name
+    else:
+        require_beside(found, destinations)
+        added = added_items(found, job_sheet, more)
+        name = found.bag_name
     there = [root for root in destinations if os.path.lexists(root / name)]
     checked = {root: _proved(root / name, told) for root in there}
     sound = [one for one in checked.values() if one.sound]
-    if len({one.identity for one in sound}) > 1:
+    for one in sound or [one for one in checked.values() if one.expected]:
+        _require_added(one, added)
+    if unlike := differences([(one.bag, one.identity) for one in sound]):
         raise OutputError(
-            "copies of this name differ, though each is sound: "
-            + ", ".join(str(one.bag) for one in sound),
+            "copies of this name differ, though each is sound: " + "; ".join(unlike),
             where=name,
             remedy="Find out which one is the weld's; the other needs another place",
         )
@@ -124,33 +141,6 @@ def archive_weld(
     )
     result = None if found is None else found.result
     return Archived(name, result, (identities or [""])[0], tuple(copies), wanted, proved)
-
-
-def _require_destinations(roots: Sequence[Path], wanted: int, same_device: bool) -> None:
-    for root in roots:
-        require_outside(root / "x")
-    places = [root.resolve() for root in roots]
-    if len(set(places)) < len(places):
-        raise OutputError(
-            "is named twice",
-            where=str(next(one for one in places if places.count(one) > 1)),
-            expected="as many places as copies",
-        )
-    if len(roots) < wanted:
-        raise OutputError(
-            f"{len(roots)} destination for {wanted} copies",
-            expected=f"{wanted} times --to, each on a disk of its own",
-            remedy="Or --copies 1, where the others are made later from this one; archive status "
-            "tells what is lacking",
-        )
-    disks = [disk_of(root) for root in roots if os.path.isdir(root)]  # noqa: PTH112 - never raises
-    if len(disks) == len(roots) and independent(disks, same_device=same_device) < wanted:
-        raise OutputError(
-            "lie on one disk, which can be lost as a whole: " + ", ".join(map(str, roots)),
-            where="destinations",
-            expected=f"{wanted} disks",
-            remedy="Is every drive connected? With --same-device copies on one disk count too",
-        )
 
 
 def _make(name: str, source: BagSource, roots: Sequence[Path], told: Progress) -> dict[Path, Copy]:
@@ -188,26 +178,59 @@ def _proved_new(root: Path, copy: PartialCopy, identity: str, count: Count) -> C
     note = ""
     if checked is not None and not copy.failed:
         note = note_fixity(replace(checked, bag=copy.final), "written")
-    return Copy(copy.final, _disk(root), True, copy.resumed, copy.problem, note)
+    kept = copy.failed and copy.kept
+    return Copy(copy.final, _disk(root), True, copy.resumed, copy.problem, kept, note)
 
 
 def _proved(bag: Path, told: Progress) -> Checked:
     """A copy that is there already, read again."""
     size = sum(path.stat().st_size for path in files_below(bag).files.values())
     count = _counter(told, READING, size)
-    return check_bag(bag, identity=written_identity(bag), count=count)
+    return check_copy(bag, count)
+
+
+def _require_nothing_added(bag: Path, job_sheet: Path | None, more: Sequence[Path]) -> None:
+    if job_sheet is not None or more:
+        raise InputError(
+            "is a bag, which is copied as it is: nothing can be added to it",
+            where=str(bag),
+            remedy="Leave out --job-sheet and --with",
+        )
+
+
+def _require_added(there: Checked, added: Sequence[Item]) -> None:
+    """What is to be kept with the weld must be in a copy that is there: it isn't changed."""
+    wanted = contents_of({item.name: item.source for item in added}, there.algorithm)
+    same = {
+        name
+        for name, found in wanted.items()
+        if isinstance(found, Content) and found.digest == there.expected.get(name)
+    }
+    lost = [str(item.source) for item in added if item.name not in same]
+    if lost:
+        raise InputError(
+            f"was archived before, without (or with another) {', '.join(lost)}",
+            where=str(there.bag),
+            expected="what --job-sheet and --with name in it: a bag is never changed",
+            remedy="Leave them out to keep the bag as it is; or stitch the weld again into a new "
+            "folder with them, which gives a bag of its own",
+        )
 
 
 def _old_copy(checked: Checked) -> Copy:
     problem = ""
-    if not checked.sound:
+    if checked.unread:
+        problem = f"is there, but can't be read: {checked.faults[0]}"
+    elif checked.faults and checked.faults[0].kind is FaultKind.NAME:
+        problem = f"is there, but isn't a copy of it: {checked.faults[0].text}"
+    elif not checked.sound:
         problem = (
             f"is there, but damaged: {checked.faults[0]}"
             + (f" and {len(checked.faults) - 1} more" if len(checked.faults) > 1 else "")
             + ". girthstrip archive repair mends it from a good copy"
         )
     note = note_fixity(checked, "verified")
-    return Copy(checked.bag, _disk(checked.bag.parent), False, False, problem, note)
+    return Copy(checked.bag, _disk(checked.bag.parent), False, False, problem, False, note)
 
 
 def _counter(told: Progress, what: str, total: int) -> Count:

@@ -58,6 +58,11 @@ class PartialCopy:
         """Whether it takes nothing more."""
         return bool(self.problem)
 
+    @property
+    def kept(self) -> bool:
+        """Whether something of it lies there for a later run to go on with."""
+        return bool(files_below(self.bag).files)
+
     def start(self, names: Collection[str], size: int) -> None:
         """Take up or begin the copy of files of these names, of ``size`` bytes in all."""
         try:

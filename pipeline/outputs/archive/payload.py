@@ -75,18 +75,36 @@ def payload_of(source: WeldSource, job_sheet: Path | None, more: Sequence[Path])
         INDICATIONS: job.indications.file if job.indications else None,
         PROFILE: job.quality.profile_file if job.quality else None,
     }
-    if job_sheet is not None:
-        _require_sheet(source, job_sheet)
-        single[f"job_sheet{job_sheet.suffix.lower()}"] = job_sheet
     if source.original is not None:
         single[f"original/{source.original.name}"] = source.original
     items += [Item(f"{PAYLOAD}/{name}", path) for name, path in single.items() if path is not None]
     items += [Item(f"{PAYLOAD}/{AUDIT_FOLDER}/{path.name}", path) for path in records_until(source)]
-    for path in more:
-        name = f"{PAYLOAD}/more/{path.resolve().name}"
-        items += _folder_items(name, path, []) if path.is_dir() else [Item(name, path)]
+    items += added_items(source, job_sheet, more)
     _require_good(items)
     return Payload(tuple(items), {_CONFIG: bag_config(job)}, tuple(_info(source).items()))
+
+
+def added_items(source: WeldSource, job_sheet: Path | None, more: Sequence[Path]) -> list[Item]:
+    """What a person named to be kept with the weld: its job sheet, and other files and folders.
+
+    Raises:
+        InputError: something isn't there, or the sheet says other than the strip was made with.
+    """
+    items: list[Item] = []
+    if job_sheet is not None:
+        _require_sheet(source, job_sheet)
+        items.append(Item(f"{PAYLOAD}/job_sheet{job_sheet.suffix.lower()}", job_sheet))
+    for path in more:
+        name = f"{PAYLOAD}/more/{path.resolve().name}"
+        if path.is_dir():
+            items += _folder_items(name, path, [])
+        elif path.is_file():
+            items.append(Item(name, path))
+        else:
+            raise InputError(
+                "isn't there", where=str(path), remedy="Correct the name that stands behind --with"
+            )
+    return items
 
 
 def records_until(source: WeldSource) -> list[Path]:
@@ -153,8 +171,10 @@ def _folder_items(name: str, folder: Path, others: Sequence[Path]) -> list[Item]
         raise InputError(
             f"can't be archived: {fault_list(told)}",
             where=str(folder),
-            expected="plain files and folders",
-            remedy="Put a copy of the file in the place of the link",
+            expected="plain files and folders, all readable",
+            remedy="Ask for the right to read it"
+            if tree.denied
+            else "Put a copy of the file in the place of the link",
         )
     return [Item(f"{name}/{inside}", path) for inside, path in sorted(tree.files.items())]
 

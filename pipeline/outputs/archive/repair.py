@@ -9,10 +9,12 @@ from pathlib import Path
 
 from pipeline.errors import InputError, OutputError
 from pipeline.outputs.archive.check import Checked, Fault, check_bag
+from pipeline.outputs.archive.copies import name_fault, require_sound
 from pipeline.outputs.archive.copying import Item, copy_items
 from pipeline.outputs.archive.difference import difference_text
 from pipeline.outputs.archive.fixity import note_fixity, written_identity
 from pipeline.outputs.archive.partial_copy import PartialCopy, why
+from pipeline.outputs.archive.places import require_bag
 from pipeline.outputs.archive.read_back import Content
 
 
@@ -38,9 +40,13 @@ def repair_bag(bag: Path, good: Sequence[Path]) -> Repaired:
     Nothing is deleted. What no copy has stays as it is, and stays told.
 
     Raises:
-        InputError: the copies aren't of one bag, or none has manifests to rely on.
+        InputError: the copies aren't of one bag, aren't there, or none has manifests to rely on.
         OutputError: the bag's place can't be written to.
     """
+    require_bag(bag, or_gone=True)
+    for other in good:
+        require_bag(other)
+        _require_same_name(bag, other)
     known = {written_identity(path) for path in (bag, *good)} - {""}
     if len(known) > 1:
         raise InputError(
@@ -50,7 +56,12 @@ def repair_bag(bag: Path, good: Sequence[Path]) -> Repaired:
         )
     identity = next(iter(known), "")
     damaged = check_bag(bag, identity=identity)
+    if damaged.unread:
+        require_sound(damaged)
     copies = [check_bag(path, identity=identity) for path in good]
+    for copy in copies:
+        if fault := name_fault(copy):
+            raise InputError(fault, where=str(copy.bag), remedy="Give it its own name again")
     truth = _truth(damaged, copies, identity)
     if damaged.sound:
         return Repaired((), (), None, damaged, note_fixity(damaged, "verified"))
@@ -83,6 +94,18 @@ def repair_bag(bag: Path, good: Sequence[Path]) -> Repaired:
     after = check_bag(bag, identity=truth.identity)
     note = note_fixity(after, "repaired", done)
     return Repaired(damaged.faults, tuple(done), aside if aside.exists() else None, after, note)
+
+
+def _require_same_name(bag: Path, good: Path) -> None:
+    names = bag.resolve().name, good.resolve().name
+    if good.exists() and bag.exists() and good.samefile(bag):
+        raise InputError("is the damaged bag itself", where=str(good), expected="another copy")
+    if names[0] != names[1]:
+        raise InputError(
+            f"is called {names[1]}, the bag to be mended {names[0]}: it is another bag",
+            where=str(good),
+            remedy="Name another copy of the same bag; one that was renamed needs its name again",
+        )
 
 
 @dataclass(frozen=True, slots=True)

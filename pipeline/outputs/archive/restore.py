@@ -9,10 +9,13 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import InputError
+from pipeline.io.strip import read_strip
+from pipeline.outputs.archive.as_made import MAPS, POSITIONS, STRIP, strip_fault
 from pipeline.outputs.archive.bag_config import RESULT
 from pipeline.outputs.archive.bag_text import PAYLOAD
+from pipeline.quality.pixel_digest import pixels_sha256
 
-SAME_BYTES = ("strip.tif", "maps.tif", "positions.csv")
+SAME_BYTES = (STRIP, MAPS, POSITIONS)
 """What must come out again byte for byte."""
 
 _BLOCK_BYTES = 2**20
@@ -65,8 +68,24 @@ def compare(bag: Path, made: Path) -> Compared:
         if then.get(name) != now.get(name)
     ]
     if not (all(same.values()) or software):
-        software = ["all versions are the same: the program was changed within its version"]
+        software = [_why_else(kept, same, before)]
     return Compared(same, tuple(software), tuple(_log_differences(before, after)))
+
+
+def _why_else(kept: Path, same: Mapping[str, bool], log: Mapping[str, Any]) -> str:
+    """What is left to say where all versions are the same, and yet something differs."""
+    if same[STRIP]:
+        return (
+            "all versions are the same, and so is the strip: the other files were changed before "
+            "they were archived, or the program was within its version"
+        )
+    try:
+        fault = strip_fault(log, pixels_sha256(read_strip(kept / STRIP)[0]))
+    except InputError as error:
+        fault = str(error)
+    if fault:
+        return f"{STRIP} in the bag isn't the one that its quality log is of: {fault}"
+    return "all versions are the same: the program was changed within its version"
 
 
 def _made_with(folder: Path, log: Mapping[str, Any]) -> dict[str, Any]:

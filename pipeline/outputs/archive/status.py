@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from pipeline.errors import InputError
-from pipeline.outputs.archive.bag_text import INFO_FILE, PAYLOAD, oxum_text, read_info
+from pipeline.outputs.archive.bag_text import INFO_FILE, PAYLOAD, oxum_text, oxum_words, read_info
 from pipeline.outputs.archive.check import is_bag
+from pipeline.outputs.archive.copies import differences, wrong_name
 from pipeline.outputs.archive.devices import disk_of, independent
 from pipeline.outputs.archive.fixity import RECORD_ENDING, read_fixity
+from pipeline.outputs.archive.places import cant_open
 from pipeline.outputs.archive.tree import files_below
 from pipeline.outputs.archive.weld_source import bag_name_of, is_result
 
@@ -28,15 +31,23 @@ class CopyStatus:
 
 
 @dataclass(frozen=True, slots=True)
+class ArchiveStatus:
+    """The welds, and what couldn't be looked at: they may not be all."""
+
+    welds: tuple[WeldStatus, ...]
+    closed: tuple[InputError, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class WeldStatus:
     """A weld's bag by its name, the result that it is of (None: not in this folder), its copies,
-    and how many count, each on a disk of its own."""
+    how many count, each on a disk of its own, and in what those that count differ."""
 
     name: str
     result: Path | None
     copies: tuple[CopyStatus, ...]
     counting: int
-    differ: bool
+    differ: tuple[str, ...]
 
     def archived(self, wanted: int) -> bool:
         """Whether enough copies were proved, and are of the same content."""
@@ -50,25 +61,36 @@ def archive_status(
     same_device: bool,
     newest: datetime,
     max_age_days: float | None,
-) -> tuple[WeldStatus, ...]:
+) -> ArchiveStatus:
     """Every result and every bag below ``root``, with the copies there and in ``places``.
 
     A copy counts that was sound when it was last read in full, is as large as it was, and, with
     ``max_age_days``, was read no longer ago than that before ``newest``.
 
     Raises:
-        InputError: a folder can't be opened, or a result's log can't be read.
+        InputError: ``root`` holds no weld and no bag, or one of the folders can't be opened.
     """
+    closed: list[InputError] = []
     results: dict[str, Path] = {}
     bags: dict[str, list[Path]] = {}
     for folder in dict.fromkeys((root, *places)):
-        for found in _welds_below(folder):
+        for found in _welds_below(folder, closed, top=True):
             if is_result(found):
-                results.setdefault(bag_name_of(found), found)
+                try:
+                    results.setdefault(bag_name_of(found), found)
+                except InputError as error:
+                    closed.append(error)
             else:
                 known = bags.setdefault(found.name, [])
                 if all(not _same(found, one) for one in known):
                     known.append(found)
+        if folder == root and not (results or bags or closed):
+            raise InputError(
+                "holds no bag and no weld",
+                where=str(root),
+                expected="a folder of results, or of an archive's bags",
+                remedy="Name the folder that the welds' results lie in, or one given to --to",
+            )
     told = []
     for name in sorted(results.keys() | bags.keys()):
         copies = tuple(_copy(bag, newest, max_age_days) for bag in bags.get(name, []))
@@ -79,13 +101,13 @@ def archive_status(
                 results.get(name),
                 copies,
                 independent([one.disk for one in counting], same_device=same_device),
-                len({one.identity for one in counting}) > 1,
+                differences([(one.bag, one.identity) for one in counting]),
             )
         )
-    return tuple(told)
+    return ArchiveStatus(tuple(told), tuple(closed))
 
 
-def _welds_below(folder: Path) -> Iterator[Path]:
+def _welds_below(folder: Path, closed: list[InputError], *, top: bool = False) -> Iterator[Path]:
     """Results and bags; what lies inside of them isn't looked at, hidden folders neither."""
     if is_result(folder) or is_bag(folder):
         yield folder
@@ -93,17 +115,18 @@ def _welds_below(folder: Path) -> Iterator[Path]:
     try:
         inside = sorted(folder.iterdir())
     except OSError as error:
-        raise InputError(
-            f"can't be opened ({error.strerror})",
-            where=str(folder),
-            expected="a folder of welds or of bags",
-            remedy="Correct the name; is the drive connected?",
-        ) from error
+        told = cant_open(folder, error, "a folder of welds or of bags")
+        if top and not isinstance(error, PermissionError):
+            raise told from error
+        closed.append(told)
+        return
     gone = {one.name.removesuffix(RECORD_ENDING) for one in inside if _is_record(one)}
     yield from (folder / name for name in sorted(gone - {one.name for one in inside}))
     for one in inside:
-        if one.is_dir() and not one.is_symlink() and not one.name.startswith("."):
-            yield from _welds_below(one)
+        if one.name.startswith(".") or os.path.islink(one):  # noqa: PTH114 - false without rights
+            continue
+        if os.path.isdir(one):  # noqa: PTH112 - false without rights
+            yield from _welds_below(one, closed)
 
 
 def _is_record(path: Path) -> bool:
@@ -119,8 +142,12 @@ def _copy(bag: Path, newest: datetime, max_age_days: float | None) -> CopyStatus
     except OSError as error:
         disk = error.strerror or str(error)
     problem = ""
-    if not is_bag(bag):
+    if os.path.isdir(bag) and not os.access(bag, os.R_OK | os.X_OK):  # noqa: PTH112
+        problem = "can't be looked into (no right to)"
+    elif not is_bag(bag):
         problem = "is gone"
+    elif wrong := wrong_name(bag):
+        problem = wrong
     elif last is None:
         problem = "was never read back: run girthstrip archive verify"
     elif not last.sound:
@@ -138,14 +165,16 @@ def _wrong_size(bag: Path) -> str:
     """Whether files were lost or cut short since; what changed within is for ``verify``."""
     try:
         told = read_info((bag / INFO_FILE).read_text(encoding="utf-8", errors="replace"))
-        files = files_below(bag / PAYLOAD).files.values()
-        there = oxum_text(path.stat().st_size for path in files)
+        tree = files_below(bag / PAYLOAD)
+        there = oxum_text(path.stat().st_size for path in tree.files.values())
     except OSError as error:
         return f"can't be looked into ({error.strerror})"
+    if tree.denied:
+        return f"can't be looked into ({tree.odd[min(tree.denied)]})"
     wanted = told.get("Payload-Oxum", there)
     if there == wanted:
         return ""
-    return f"isn't whole: {wanted} bytes.files were written, {there} are there"
+    return f"isn't whole: it had {oxum_words(wanted)}, there are {oxum_words(there)}"
 
 
 def _age_days(when: str, newest: datetime) -> float:

@@ -12,10 +12,12 @@ from pathlib import Path
 @dataclass(frozen=True, slots=True)
 class Tree:
     """``files``: name from the folder on, with slashes → path. ``odd``: name → what it is
-    instead: a link, a pipe, or a folder that can't be listed."""
+    instead: a link, a pipe, or a folder that can't be listed. ``denied``: those of them that the
+    rights of this account keep closed."""
 
     files: dict[str, Path]
     odd: dict[str, str]
+    denied: frozenset[str] = frozenset()
 
 
 def files_below(folder: Path, *, passed_over: Collection[Path] = ()) -> Tree:
@@ -25,8 +27,11 @@ def files_below(folder: Path, *, passed_over: Collection[Path] = ()) -> Tree:
     """
     files: dict[str, Path] = {}
     odd: dict[str, str] = {}
+    denied: set[str] = set()
 
     def failed(error: OSError) -> None:
+        if isinstance(error, PermissionError):
+            denied.add(_name(Path(error.filename), folder))
         odd[_name(Path(error.filename), folder)] = f"can't be listed ({error.strerror})"
 
     for parent, folders, names in os.walk(folder, onerror=failed):
@@ -38,6 +43,8 @@ def files_below(folder: Path, *, passed_over: Collection[Path] = ()) -> Tree:
                 mode = path.lstat().st_mode
             except OSError as error:
                 odd[_name(path, folder)] = f"can't be looked at ({error.strerror})"
+                if isinstance(error, PermissionError):
+                    denied.add(_name(path, folder))
                 continue
             if stat.S_ISREG(mode):
                 files[_name(path, folder)] = path
@@ -45,7 +52,7 @@ def files_below(folder: Path, *, passed_over: Collection[Path] = ()) -> Tree:
                 odd[_name(path, folder)] = (
                     "is a link" if stat.S_ISLNK(mode) else "is no ordinary file"
                 )
-    return Tree(files, odd)
+    return Tree(files, odd, frozenset(denied))
 
 
 def _name(path: Path, folder: Path) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import re
 import tomllib
 from collections.abc import Mapping
@@ -16,6 +17,9 @@ from pipeline.errors import InputError
 
 LOG, CONFIG = "quality.json", "config.toml"
 _LONGEST_NAME = 60
+
+NAME_DIGITS = 12
+"""How many digits of the log's SHA-256 end a bag's name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +64,8 @@ def find_weld(path: Path) -> WeldSource:
 
 def is_result(folder: Path) -> bool:
     """Whether a folder is what ``stitch`` made of a weld."""
-    return (folder / LOG).is_file() and (folder / CONFIG).is_file()
+    names = (LOG, CONFIG)
+    return all(os.path.isfile(folder / name) for name in names)  # noqa: PTH113 - false without rights
 
 
 def bag_name_of(result: Path) -> str:
@@ -76,7 +81,11 @@ def bag_name_of(result: Path) -> str:
     weld = log["weld"]
     label = re.sub(r"[^\w.-]+", "_", str(weld["id"]), flags=re.ASCII).strip(".")
     shot = str(weld.get("shot") or "")
-    parts = [label[:_LONGEST_NAME] or "weld", shot, hashlib.sha256(content).hexdigest()[:12]]
+    parts = [
+        label[:_LONGEST_NAME] or "weld",
+        shot,
+        hashlib.sha256(content).hexdigest()[:NAME_DIGITS],
+    ]
     return "_".join(part for part in parts if part)
 
 

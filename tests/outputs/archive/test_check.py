@@ -63,7 +63,7 @@ def test_a_bag_written_anew_over_the_old_is_told_by_its_record(bag: Path) -> Non
 def test_a_bag_that_is_gone_is_missed(bag: Path) -> None:
     moved = bag.with_name("elsewhere")
     bag.rename(moved)
-    assert find_bags(bag.parent) == sorted([bag, moved])
+    assert find_bags(bag.parent, []) == sorted([bag, moved])
     assert not check_bag(bag).sound
 
 
@@ -71,7 +71,7 @@ def test_a_bag_is_known_by_what_is_left_of_it(bag: Path) -> None:
     (bag / "bagit.txt").unlink()
     assert is_bag(bag)
     assert told(bag) == ["bagit.txt: is missing"]
-    assert find_bags(bag.parent) == [bag]
+    assert find_bags(bag.parent, []) == [bag]
 
 
 def test_manifests_that_name_what_lies_outside(bag: Path) -> None:

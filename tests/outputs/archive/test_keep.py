@@ -12,7 +12,7 @@ import pytest
 
 from pipeline.config.weld import load_weld_config
 from pipeline.errors import InputError, OutputError
-from pipeline.outputs.archive import copying, keep, partial_copy
+from pipeline.outputs.archive import copying, destinations, keep
 from pipeline.outputs.archive.bag_text import read_info
 from pipeline.outputs.archive.check import check_bag
 from pipeline.outputs.archive.fixity import read_fixity
@@ -164,7 +164,8 @@ def test_one_disk_counts_once(weld: Path, tmp_path: Path) -> None:
 
 
 def test_disks_are_told_apart(weld: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(keep, "disk_of", lambda folder: folder.name)
+    for module in (destinations, keep):
+        monkeypatch.setattr(module, "disk_of", lambda folder: folder.name)
     assert archive_weld(weld, two_places(tmp_path)).archived
 
 
@@ -250,15 +251,17 @@ def test_a_frame_that_cant_be_read(
 def test_a_frame_that_is_still_being_written(
     weld: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    begin = partial_copy.PartialCopy.begin
+    real = copying.os.readv
 
-    def grow(self: partial_copy.PartialCopy, name: str) -> None:
-        if name.endswith("frame_03.tif"):
-            with (weld / "frames/frame_03.tif").open("ab") as stream:
+    def read(descriptor: int, blocks: list[memoryview]) -> int:
+        if Path(f"/proc/self/fd/{descriptor}").resolve() == frame.resolve():
+            with frame.open("ab") as stream:
                 stream.write(b"more")
-        begin(self, name)
+            monkeypatch.setattr(copying.os, "readv", real)
+        return real(descriptor, blocks)
 
-    monkeypatch.setattr(partial_copy.PartialCopy, "begin", grow)
+    frame = weld / "frames/frame_03.tif"
+    monkeypatch.setattr(copying.os, "readv", read)
     with pytest.raises(InputError, match=r"frame_03\.tif: changed while it was being copied"):
         archive_weld(weld, two_places(tmp_path), same_device=True)
 

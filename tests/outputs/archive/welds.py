@@ -10,6 +10,12 @@ from pathlib import Path
 import bagit
 import numpy as np
 
+from pipeline.io.positions import write_positions
+from pipeline.io.strip import write_maps, write_strip
+
+STRIP = np.random.default_rng(3).integers(0, 60_000, (40, 70)).astype("<u2")
+"""Every weld's strip: rows, columns; gray values."""
+
 CONFIG = """
 weld = {id = "W-7", diameter_mm = 609.6, wall_mm = 10, operator = "A. Moor", line = "Old line"}
 panel = {rows = 320, columns = 384, pitch_mm = 0.1, serial = "P-1"}
@@ -47,19 +53,26 @@ def make_weld(folder: Path, frames: Mapping[str, bytes], *, shot: str = "") -> P
         "inputs": inputs,
         "software": {"numpy": "2"},
         "checks": [],
+        "strip": {"pixels_sha256": hashlib.sha256(STRIP.tobytes()).hexdigest()},
     }
     contents["result/quality.json"] = json.dumps(log).encode()
     contents["result/config.toml"] = _config("../frames", "../calibration", ".").encode()
     contents["weld.toml"] = _config("frames", "calibration", "result").encode()
-    contents |= {
-        f"result/{name}": name.encode() * 500
-        for name in ("strip.tif", "maps.tif", "positions.csv", "quality.html", "timing.json")
-    }
+    contents |= {f"result/{name}": name.encode() * 500 for name in ("quality.html", "timing.json")}
     for name, content in contents.items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(content)
+    _write_images(folder / "result")
     return folder
+
+
+def _write_images(result: Path) -> None:
+    write_strip(result / "strip.tif", STRIP, pitch_mm=0.1, metadata={})
+    plain = np.ones(STRIP.shape, np.uint8)
+    maps = {"count": plain, "origin": plain, "sigma": STRIP}
+    write_maps(result / "maps.tif", **maps, pitch_mm=0.1, metadata={})
+    write_positions(result / "positions.csv", [])
 
 
 def two_places(folder: Path) -> list[Path]:
