@@ -85,15 +85,12 @@ def stitch_text(preset: Preset, *, quality: bool = False) -> str:
         if geometry.lift_off_mm
         else ""
     )
-    registration = ""
-    if preset.panel.columns < 1000:
-        # A small panel's overlaps are too narrow for the usual patches.
-        registration = "\n[stages.registration]\npatch_px = 128   # the panel is small\n"
-    elif geometry.lift_off_mm:
-        registration = (
-            "\n[stages.registration]\n"
-            "neighbours = 3   # frames further apart tell more of the lift-off\n"
-        )
+    # A small panel's overlaps are too narrow for the usual patches.
+    patch = (
+        "\n[stages.registration]\npatch_px = 128   # the panel is small\n"
+        if preset.panel.columns < 1000
+        else ""
+    )
     return f"""# Scan of an invented weld: preset "{preset.name}", {preset.about}.
 # The geometry is the nominal one; what really was is in truth/truth.json.
 # {_QUALITY_TOO if quality else _FAST}
@@ -140,7 +137,7 @@ folder = "{"result_quality" if quality else "result"}"
 
 [stages]
 sequence = ["flat_field", "bad_pixels", "distortion", "registration", "blending"]
-{registration}"""
+{patch}"""
 
 
 def job_sheet_rows(preset: Preset) -> tuple[tuple[str, ...], tuple[str, ...]]:
