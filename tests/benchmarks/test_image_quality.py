@@ -20,7 +20,7 @@ from tests.benchmarks.conftest import Report, Run
 from tests.calibration.duplex_shots import shot as duplex_shot
 from tests.calibration.duplex_theory import DIAMETERS_MM, sr_b_mm
 from tests.quality.gauges.test_duplex_iqi import behind_steel
-from tests.quality.gauges.test_wire_iqi import WIRES_MM, read, shot, snr_for
+from tests.quality.gauges.test_wire_iqi import near_the_criterion, read, snr_for
 from tests.quality.noise.test_noise_measures import PLAN, SR_B_MM
 from tests.quality.plain_welds import plain_weld
 
@@ -73,17 +73,7 @@ def test_wires_near_the_criterion(table: Report) -> None:
     rng, snr, gauges = np.random.default_rng(20), snr_for(14, 7.5), 600
     right = false = 0
     for _ in range(gauges):
-        found = read(
-            shot(
-                rng,
-                snr=snr,
-                lean_deg=rng.uniform(-4, 4),
-                off_mm=rng.uniform(-2.5, 2.5),
-                falling=bool(rng.integers(2)),
-                absent=(15,),
-                wires=WIRES_MM | {16: 0.09},
-            )
-        )
+        found = read(near_the_criterion(rng, snr))
         right += found.thinnest == 14
         false += found.wires[5].significance >= 5 if found.wires else 0
     table.row(

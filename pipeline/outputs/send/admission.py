@@ -5,8 +5,7 @@ from __future__ import annotations
 from enum import StrEnum
 
 from pipeline.errors import SendError
-from pipeline.outputs.send.entry import Entry, State
-from pipeline.outputs.send.instance import Instance
+from pipeline.outputs.send.entry import Entry, Instance, State
 
 _REPLACEABLE = (State.WAITING, State.REFUSED, State.HELD, State.DROPPED)
 

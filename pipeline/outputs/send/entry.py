@@ -51,16 +51,12 @@ class Commitment(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
-    """A file for a peer. Times are seconds since 1970, UTC.
+class Instance:
+    """One DICOM file as it was when it was looked at; ``path`` is absolute.
 
-    ``sent`` counts how often sending began, ``attempts`` the same since a person last asked.
-    ``told`` is the last thing that the peer or the file made known, ``confirmed`` how we know that
-    it arrived.
+    ``weld`` is what the file calls the component (PatientID, in DICONDE the component's ID).
     """
 
-    id: int
-    peer: str
     path: Path
     sha256: str
     size_bytes: int
@@ -70,6 +66,19 @@ class Entry:
     transfer_syntax: str
     study: str
     series: str
+
+
+@dataclass(frozen=True, slots=True)
+class Entry(Instance):
+    """A file for a peer, and its way through the queue. Times are seconds since 1970, UTC.
+
+    ``sent`` counts how often sending began, ``attempts`` the same since a person last asked.
+    ``told`` is the last thing that the peer or the file made known, ``confirmed`` how we know that
+    it arrived.
+    """
+
+    id: int
+    peer: str
     state: State
     attempts: int
     sent: int

@@ -5,12 +5,11 @@ from __future__ import annotations
 import shlex
 import warnings
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import SendError
 from pipeline.io.digest import sha256_file
-from pipeline.outputs.send.entry import Entry
+from pipeline.outputs.send.entry import Entry, Instance
 
 _NEEDED = ("SOPInstanceUID", "SOPClassUID", "StudyInstanceUID", "SeriesInstanceUID")
 _NAMES = ("PatientID", "PatientName")
@@ -19,24 +18,6 @@ _IN_HEADER = {
     "SOPClassUID": "MediaStorageSOPClassUID",
 }
 _SYNTAX = "TransferSyntaxUID"
-
-
-@dataclass(frozen=True, slots=True)
-class Instance:
-    """One DICOM file as it was when it was looked at; ``path`` is absolute.
-
-    ``weld`` is what the file calls the component (PatientID, in DICONDE the component's ID).
-    """
-
-    path: Path
-    sha256: str
-    size_bytes: int
-    weld: str
-    sop_instance: str
-    sop_class: str
-    transfer_syntax: str
-    study: str
-    series: str
 
 
 def find_files(paths: list[Path]) -> list[Path]:

@@ -20,8 +20,7 @@ from typing import Any
 from pipeline.config.path_text import path_of, path_text
 from pipeline.errors import OutputError, SendError
 from pipeline.outputs.send.admission import Admission, admission
-from pipeline.outputs.send.entry import OPEN, Commitment, Entry, State
-from pipeline.outputs.send.instance import Instance
+from pipeline.outputs.send.entry import OPEN, Commitment, Entry, Instance, State
 
 _FILE, _LOCK = "queue.sqlite", "run.lock"
 _VERSION = 1

@@ -65,6 +65,19 @@ def test_depths_and_places_of_all_wires(laid: dict[str, object]) -> None:
         assert wire.cnr == pytest.approx(wire.depth * 2000, rel=0.03)
 
 
+def near_the_criterion(rng: np.random.Generator, snr: float) -> np.ndarray:
+    """A gauge laid anyhow, without W15 and with a thinner W16."""
+    return shot(
+        rng,
+        snr=snr,
+        lean_deg=rng.uniform(-4, 4),
+        off_mm=rng.uniform(-2.5, 2.5),
+        falling=bool(rng.integers(2)),
+        absent=(15,),
+        wires=WIRES_MM | {16: 0.09},
+    )
+
+
 def test_near_the_criterion_wires_are_found_and_others_are_not() -> None:
     """200 gauges, laid anyhow: W14 stands out by 7.5 standard deviations, 1.5 times the
     criterion's 5 and so less than a wire's step above it (1.58); W15 isn't there, and W16, drawn
@@ -74,16 +87,7 @@ def test_near_the_criterion_wires_are_found_and_others_are_not() -> None:
     snr = snr_for(14, 7.5)
     right = weak = absent = 0
     for _ in range(200):
-        picture = shot(
-            rng,
-            snr=snr,
-            lean_deg=rng.uniform(-4, 4),
-            off_mm=rng.uniform(-2.5, 2.5),
-            falling=bool(rng.integers(2)),
-            absent=(15,),
-            wires=WIRES_MM | {16: 0.09},
-        )
-        found = read(picture)
+        found = read(near_the_criterion(rng, snr))
         right += found.thinnest == 14
         absent += found.wires[5].significance >= 5
         weak += found.wires[6].significance >= 5
