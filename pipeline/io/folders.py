@@ -21,11 +21,17 @@ from pathlib import Path
 from pipeline.errors import OutputError
 
 LIBRARY_FILE, CALIBRATION_FILE, BAG_FILE = "library.json", "calibration.json", "bagit.txt"
-"""Files that make a folder a library of calibrations, a calibration, and a weld's bag."""
+LOG_FILE = "quality.json"
+"""Files that make a folder a library of calibrations, a calibration, a weld's bag or its result."""
 EXPORT_LIST = "export.json"
 """The list of what an export holds, in its folder."""
 
-_CLOSED = {LIBRARY_FILE: "library", CALIBRATION_FILE: "calibration", BAG_FILE: "archived weld"}
+_CLOSED = {
+    LIBRARY_FILE: "library",
+    CALIBRATION_FILE: "calibration",
+    BAG_FILE: "archived weld",
+    LOG_FILE: "result",
+}
 
 _SHOWN = 5  # names in a message
 _NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
@@ -123,7 +129,7 @@ def _require_free(final: Path, replace: bool, own_files: tuple[str, ...]) -> Non
 
 
 def require_outside(final: Path) -> None:
-    """Raise OutputError if ``final`` would lie in a calibration, a library or an archived weld."""
+    """Raise OutputError if ``final`` would lie in one of the folders that nothing is added to."""
     home = final.absolute().parent.resolve()
     for folder in (home, *home.parents):
         for name, what in _CLOSED.items():
@@ -131,7 +137,7 @@ def require_outside(final: Path) -> None:
                 raise OutputError(
                     f"lies in the {what} {folder}, where nothing is ever written or changed",
                     where=str(final),
-                    remedy="Name a folder elsewhere with --out"
+                    remedy="Name a folder elsewhere"
                     + (
                         "; girthstrip calibrate release puts calibrations into a library"
                         if what == "library"

@@ -351,7 +351,12 @@ def test_disk_that_is_really_full(tiny_disk: Path, write: Callable[[Path], None]
 
 
 @pytest.mark.parametrize(
-    ("mark", "said"), [("library.json", "in the library"), ("calibration.json", "the calibration")]
+    ("mark", "said"),
+    [
+        ("library.json", "in the library"),
+        ("calibration.json", "the calibration"),
+        ("quality.json", "in the result"),
+    ],
 )
 def test_nothing_is_made_inside_a_library_or_a_calibration(
     mark: str, said: str, tmp_path: Path

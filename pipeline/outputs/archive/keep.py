@@ -98,15 +98,16 @@ def archive_weld(
         OutputError: the destinations can't make the copies that are wanted, however they behave.
     """
     told = progress or (lambda *_: None)
-    require_destinations(destinations, wanted, same_device)
     found = None if is_bag(weld) else find_weld(weld)
+    if found is not None:
+        require_beside(found, destinations)
+    require_destinations(destinations, wanted, same_device)
     added: Sequence[Item] = ()
     if found is None:
         require_another_place(weld, destinations)
         _require_nothing_added(weld, job_sheet, more)
         name = weld.resolve().name
     else:
-        require_beside(found, destinations)
         added = added_items(found, job_sheet, more)
         name = found.bag_name
     there = [root for root in destinations if os.path.lexists(root / name)]
