@@ -43,10 +43,11 @@ from pipeline.record import quality_log, strip_facts
 from pipeline.stages import stage_of
 from pipeline.stages.adjustment import Priors
 from pipeline.stages.bad_pixels import BadPixels
-from pipeline.stages.blending import Blending, Composition
+from pipeline.stages.blending import Blending
 from pipeline.stages.chain import CorrectionChain
 from pipeline.stages.distortion import Distortion
 from pipeline.stages.flat_field import FlatField
+from pipeline.stages.frame_part import Composition
 from pipeline.stages.lag import Lag
 from pipeline.stages.registration import Registered, Registration, ScanSetup
 from pipeline.stages.selection import FrameSurvey, left_out, survey
@@ -323,6 +324,6 @@ class _Run:
             calibration=self.calibration,
             usual_level_gv=level_gv,
         )
-        frames = prefetch(self.corrected([int(k) for k in placement.frames], "blending"))
+        frames = self.corrected([int(k) for k in placement.frames], "blending")
         strip, _, clipped = self.blending.compose(frames, placement, composition, pool)
         return strip, clipped

@@ -28,7 +28,7 @@ from pipeline.geometry import (
 from pipeline.io.calibration_store import read_calibration
 from pipeline.io.positions import read_positions
 from pipeline.io.strip import read_maps, read_strip
-from pipeline.kernels.resample import noise_left
+from pipeline.kernels.interpolation import noise_left
 from pipeline.model import Origin
 
 Array = NDArray[np.float64]

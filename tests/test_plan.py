@@ -26,8 +26,9 @@ from pipeline.plan import (
     strip_grid,
 )
 from pipeline.stages import stage_of
-from pipeline.stages.blending import Blending, Composition
+from pipeline.stages.blending import Blending
 from pipeline.stages.distortion import Distortion
+from pipeline.stages.frame_part import Composition
 from tests.stages.invented import calibration_of
 
 TEXT = """\

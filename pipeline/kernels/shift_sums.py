@@ -5,7 +5,7 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-from pipeline.kernels.resample import taps
+from pipeline.kernels.interpolation import taps
 
 BORDER = 2  # pixels that a patch's shifted partner has about it
 _CLUSTER = 16  # pixels; well beyond the correlation length of the smoothed noise

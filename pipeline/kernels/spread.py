@@ -6,8 +6,9 @@ import numba as nb
 import numpy as np
 
 from pipeline.kernels.resample import (
+    BLOCK,
     COUNT,
-    SPREAD_ROWS,
+    SPREAD_COLUMNS,
     SUM_EXPECTED,
     SUM_SQUARE,
     SUM_VALUE,
@@ -15,14 +16,9 @@ from pipeline.kernels.resample import (
     SUM_WEIGHT,
 )
 
-CELL_SAMPLES = 16  # sampled rows that make up a cell: as high as a block is wide
+CELL_ROWS = BLOCK  # of a cell: as high as a block is wide
 
 _f32 = np.float32
-
-
-def spread_rows(rows: int) -> int:
-    """How many of so many strip rows are sampled for `cell_spread`."""
-    return -(-rows // SPREAD_ROWS)
 
 
 @nb.njit(nogil=True, cache=True)
@@ -31,17 +27,17 @@ def cell_spread(tile, spread, squares, expected, shared):  # type: ignore[no-unt
 
     Out, (cells,) float64: ``squares`` Σ w (v − mean)² over the cell's sampled pixels that several
     frames measured, ``expected`` what noise alone makes of it, Σ w σ² − Σ w² σ² / Σ w, ``shared``
-    how many such pixels there are. ``tile`` and ``spread`` as `accumulate_block` left them; a cell
-    is CELL_SAMPLES sampled rows high.
+    how many such pixels there are. ``tile`` and ``spread`` as `accumulate` left them; a cell is
+    CELL_ROWS rows high.
     """
-    n = tile.shape[2]
     squares[:], expected[:], shared[:] = 0.0, 0.0, 0.0
-    for row in range(spread.shape[0]):
-        sums, extra, cell = tile[row * SPREAD_ROWS], spread[row], row // CELL_SAMPLES
-        for j in range(n):
-            if sums[COUNT, j] > _f32(1):
-                weight = np.float64(sums[SUM_WEIGHT, j])
-                value = np.float64(sums[SUM_VALUE, j])
-                squares[cell] += extra[SUM_SQUARE, j] - value * value / weight
-                expected[cell] += extra[SUM_EXPECTED, j] - sums[SUM_VARIANCE, j] / weight
+    for j in range(spread.shape[0]):
+        sums, extra = tile[j * SPREAD_COLUMNS], spread[j]
+        for i in range(tile.shape[2]):
+            if sums[COUNT, i] > _f32(1):
+                cell = i // CELL_ROWS
+                weight = np.float64(sums[SUM_WEIGHT, i])
+                value = np.float64(sums[SUM_VALUE, i])
+                squares[cell] += extra[SUM_SQUARE, i] - value * value / weight
+                expected[cell] += extra[SUM_EXPECTED, i] - sums[SUM_VARIANCE, i] / weight
                 shared[cell] += 1

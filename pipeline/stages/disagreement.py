@@ -7,12 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.kernels.resample import BLOCK, SPREAD_ROWS
-from pipeline.kernels.spread import CELL_SAMPLES
+from pipeline.kernels.resample import BLOCK
+from pipeline.kernels.spread import CELL_ROWS
 from pipeline.model import FloatArray, Strip
-
-CELL_ROWS = CELL_SAMPLES * SPREAD_ROWS
-"""Height of a cell of ``Strip.disagreement`` in strip rows; it is BLOCK columns wide."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.kernels.repair import close_holes
-from pipeline.kernels.resample import (
-    BLOCK,
-    SPREAD_SUMS,
-    TILE_SUMS,
-    finish_tile,
-)
-from pipeline.kernels.spread import CELL_SAMPLES, cell_spread, spread_rows
+from pipeline.kernels.resample import BLOCK, SPREAD_COLUMNS, SPREAD_SUMS, TILE_SUMS
+from pipeline.kernels.spread import CELL_ROWS, cell_spread
+from pipeline.kernels.strip_pixels import finish_tile
 from pipeline.model import FloatImage, Origin, Strip, StripGrid
 
 SIGMA_SCALE = 0.25  # gray values a step of the stored noise: below 1 % of any panel's noise
@@ -23,8 +20,8 @@ _LEAST_SHARED = 0.1  # of a cell's pixels that several frames measured, else it 
 
 @dataclass(frozen=True, slots=True)
 class Tile:
-    """What a block of the strip sums up: ``sums`` (rows, TILE_SUMS, BLOCK) and, on some rows,
-    ``spread`` (sampled rows, SPREAD_SUMS, BLOCK); both float32."""
+    """What a block of the strip sums up: ``sums`` (BLOCK, TILE_SUMS, rows) and, for some columns,
+    ``spread`` (sampled columns, SPREAD_SUMS, rows); both float32."""
 
     sums: FloatImage
     spread: FloatImage
@@ -33,8 +30,8 @@ class Tile:
     def empty(rows: int) -> Tile:
         """A tile for a strip of so many rows, not yet zeroed."""
         return Tile(
-            np.empty((rows, TILE_SUMS, BLOCK), dtype=np.float32),
-            np.empty((spread_rows(rows), SPREAD_SUMS, BLOCK), dtype=np.float32),
+            np.empty((BLOCK, TILE_SUMS, rows), dtype=np.float32),
+            np.empty((BLOCK // SPREAD_COLUMNS, SPREAD_SUMS, rows), dtype=np.float32),
         )
 
     def clear(self) -> None:
@@ -57,7 +54,7 @@ class GrowingStrip:
         self.count = np.zeros(shape, dtype=np.uint8)
         self.origin = np.full(shape, Origin.NOT_COVERED, dtype=np.uint8)
         self.clipped = 0
-        cells = -(-spread_rows(grid.rows) // CELL_SAMPLES)
+        cells = -(-grid.rows // CELL_ROWS)
         self.disagreement = np.zeros((cells, -(-grid.columns // BLOCK)), dtype=np.float32)
         self._open: dict[int, Tile] = {}
         self._spare: list[Tile] = []
@@ -70,12 +67,23 @@ class GrowingStrip:
             self._open[block] = tile
         return self._open[block]
 
-    def finish(self, blocks: set[int], pool: Executor) -> None:
-        """Write the given open blocks into the strip."""
-        done = sorted(blocks & self._open.keys())
-        tiles = [self._open.pop(block) for block in done]
-        self.clipped += sum(pool.map(self._write, done, tiles))
-        self._spare += tiles
+    def add(
+        self,
+        parts: Mapping[int, Sequence[Callable[[Tile], None]]],
+        complete: set[int],
+        pool: Executor,
+    ) -> None:
+        """Let the parts of each block add to its sums, one after the other, and write the blocks
+        into the strip that are ``complete`` then."""
+        tiles = {block: self.tile(block) for block in sorted(parts.keys() | complete)}
+
+        def sum_up(block: int) -> int:
+            for part in parts.get(block, ()):
+                part(tiles[block])
+            return self._write(block, tiles[block]) if block in complete else 0
+
+        self.clipped += sum(pool.map(sum_up, tiles))
+        self._spare += [self._open.pop(block) for block in sorted(complete)]
 
     @property
     def open_blocks(self) -> set[int]:
@@ -92,7 +100,7 @@ class GrowingStrip:
         self.origin[:, where] = (count > 0) * np.uint8(Origin.MEASURED)
         squares, expected, shared = np.empty((3, len(self.disagreement)))
         cell_spread(tile.sums, tile.spread, squares, expected, shared)
-        told = shared >= _LEAST_SHARED * CELL_SAMPLES * BLOCK
+        told = shared >= _LEAST_SHARED * CELL_ROWS * (BLOCK // SPREAD_COLUMNS)
         self.disagreement[told, block] = np.sqrt(np.maximum(squares[told], 0) / expected[told])
         return int(clipped)
 
@@ -101,7 +109,7 @@ class GrowingStrip:
 
         A ring's holes at the datum are filled across it only from their own side.
         """
-        self.finish(self.open_blocks, pool)
+        self.add({}, self.open_blocks, pool)
         once = (slice(None), slice(self.grid.columns))
         filled = 0
         if fill_radius_px > 0:

@@ -9,8 +9,9 @@ import cv2
 import numpy as np
 
 from pipeline.geometry import Panel, ScanGeometry
-from pipeline.kernels.resample import blocks_of, unroll_block
-from pipeline.kernels.texture import SPIKE, texture_of, without_spikes
+from pipeline.kernels.resample import unroll
+from pipeline.kernels.spikes import SPIKE, without_spikes
+from pipeline.kernels.texture import texture_of
 from pipeline.model import FloatImage, Frame, StripGrid
 from pipeline.stages.distortion import Distortion
 
@@ -87,9 +88,7 @@ def make_view(
     values = cv2.pyrDown(_without_hits(np.asarray(frame.values, dtype=np.float32)))
     placed = distortion.map_frame(geometry, panel, grid, 0.0, 0.0)
     assert placed.first == 0 and placed.columns == grid.columns
-    unrolled = np.empty((grid.rows, grid.columns), dtype=np.float32)
-    for block in blocks_of(grid.columns):
-        unroll_block(values, placed.table[:, block], unrolled[:, block])
+    unrolled = unroll(values, placed.table, grid.rows)
     rest_px = math.sqrt(BLUR_PX**2 - _HALVING_PX**2)
     texture, logs = texture_of(unrolled, floor=floor, background_px=BACKGROUND_PX, blur_px=rest_px)
     size = (grid.columns // COARSE, grid.rows // COARSE)

@@ -17,7 +17,7 @@ from drizzle.resample import Drizzle
 from reproject import reproject_exact
 
 from pipeline.geometry import Panel, ScanGeometry, pixel_to_surface, relative_flux
-from pipeline.kernels.resample import C0, COLUMN_TABLE, R0, STEP, unroll_block
+from pipeline.kernels.resample import C0, COLUMN_TABLE, R0, STEP, unroll
 from tests.stages.cut_scans import GEOMETRY, NOISE, PANEL, PITCH, Cut, cut, with_noise
 from tests.stages.invented import pixels
 
@@ -123,8 +123,7 @@ def test_the_same_means_as_reproject_on_a_plane(step: float) -> None:
     n, rows, first = 64, 64, (10.3, 8.7)
     table = np.zeros((COLUMN_TABLE, n), np.float32)
     table[C0], table[R0], table[STEP] = first[1] + step * np.arange(n), first[0], step
-    ours = np.empty((rows, n), np.float32)
-    unroll_block(image, table, ours)
+    ours = unroll(image, table, rows)
 
     def plane(pixel: float, origin: tuple[float, float]) -> WCS:
         wcs = WCS(naxis=2)

@@ -10,10 +10,10 @@ from pipeline.kernels.resample import (
     NOISE_LINEAR,
     NOISE_SQUARE,
     SCALE,
-    SPREAD_ROWS,
+    SPREAD_COLUMNS,
     WEIGHT,
 )
-from pipeline.kernels.spread import CELL_SAMPLES, cell_spread, spread_rows
+from pipeline.kernels.spread import CELL_ROWS, cell_spread
 from tests.kernels.test_resample import Job, dense, made
 
 
@@ -30,7 +30,7 @@ def spread_of(jobs: list[Job]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     tile, spread = jobs[0].tile, jobs[0].spread
     for job in jobs:
         job.accumulate(tile, spread)
-    cells = -(-spread_rows(jobs[0].strip_rows) // CELL_SAMPLES)
+    cells = -(-jobs[0].strip_rows // CELL_ROWS)
     squares, expected, shared = np.full((3, cells), np.nan)
     cell_spread(tile, spread, squares, expected, shared)
     return squares, expected, shared
@@ -41,7 +41,7 @@ def test_the_same_as_numpy_over_all_frames(count: int) -> None:
     jobs = several(count)
     squares, expected, shared = spread_of(jobs)
     value, weight, variance = (
-        np.stack(parts)[:, ::SPREAD_ROWS] for parts in zip(*map(dense, jobs), strict=True)
+        np.stack(parts)[:, :, ::SPREAD_COLUMNS] for parts in zip(*map(dense, jobs), strict=True)
     )
     total = weight.sum(axis=0)
     safe = np.where(total > 0, total, 1)
@@ -50,7 +50,7 @@ def test_the_same_as_numpy_over_all_frames(count: int) -> None:
     noise = (weight * variance).sum(axis=0) - (weight**2 * variance).sum(axis=0) / safe
     both = (weight > 0).sum(axis=0) > 1
     for cell in range(len(shared)):
-        rows = slice(cell * CELL_SAMPLES, (cell + 1) * CELL_SAMPLES)
+        rows = slice(cell * CELL_ROWS, (cell + 1) * CELL_ROWS)
         here = both[rows]
         assert shared[cell] == here.sum()
         # Σ w v² and (Σ w v)²/Σ w are float32 sums of values 22 times their scatter: 6e-8 · 22²
@@ -69,11 +69,6 @@ def test_noise_alone_gives_what_is_expected() -> None:
         squares, expected = squares + one.sum(), expected + other.sum()
     # Some 12 · 500 pixels with two degrees of freedom, half of them independent: √(2/6000) = 1.8 %.
     assert squares / expected == pytest.approx(1, abs=0.06)
-
-
-@pytest.mark.parametrize(("rows", "sampled"), [(1, 1), (4, 1), (5, 2), (64, 16), (1101, 276)])
-def test_every_fourth_row_is_sampled(rows: int, sampled: int) -> None:
-    assert spread_rows(rows) == sampled == len(range(0, rows, SPREAD_ROWS))
 
 
 def test_bits_do_not_depend_on_the_weights_of_unseen_columns() -> None:

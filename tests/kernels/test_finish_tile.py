@@ -12,15 +12,16 @@ from pipeline.kernels.resample import (
     SUM_VARIANCE,
     SUM_WEIGHT,
     TILE_SUMS,
-    finish_tile,
 )
+from pipeline.kernels.strip_pixels import finish_tile
 
 
 def finished(tile: np.ndarray, columns: int, sigma_scale: float = 0.25) -> tuple[np.ndarray, ...]:
     shape = tile.shape[0], columns
     values, sigma = np.full(shape, 7, np.uint16), np.full(shape, 7, np.uint16)
     count = np.full(shape, 7, np.uint8)
-    clipped = finish_tile(tile, np.float32(sigma_scale), values, sigma, count)
+    turned = np.ascontiguousarray(tile.transpose(2, 1, 0))
+    clipped = finish_tile(turned, np.float32(sigma_scale), values, sigma, count)
     return values, sigma, count, clipped
 
 
@@ -58,7 +59,7 @@ def test_finish_tile_at_its_edges() -> None:
 
 
 def test_finish_tile_writes_the_last_partial_block_only_as_far_as_it_goes() -> None:
-    tile = np.ones((3, TILE_SUMS, BLOCK), np.float32)
+    tile = np.ones((BLOCK, TILE_SUMS, 3), np.float32)
     strip = np.zeros((3, 20), np.uint16)
     sigma, count = strip.copy(), np.zeros((3, 20), np.uint8)
     finish_tile(tile, np.float32(1), strip[:, 15:], sigma[:, 15:], count[:, 15:])

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.kernels.interpolation import noise_left
 from pipeline.kernels.resample import (
     BEND,
     BLOCK,
@@ -21,6 +22,7 @@ from pipeline.kernels.resample import (
     R0,
     SCALE,
     SLOPE,
+    SPREAD_COLUMNS,
     SPREAD_SUMS,
     STEP,
     SUM_VALUE,
@@ -28,12 +30,10 @@ from pipeline.kernels.resample import (
     SUM_WEIGHT,
     TILE_SUMS,
     WEIGHT,
-    accumulate_block,
-    blocks_of,
-    noise_left,
-    unroll_block,
+    accumulate,
+    by_columns,
+    unroll,
 )
-from pipeline.kernels.spread import spread_rows
 
 ROWS, COLUMNS = 60, 90
 # Two passes of six products and sums in float32, weights up to 1.2 and the sum of their sizes
@@ -62,29 +62,29 @@ class Job:
 
     @property
     def tile(self) -> np.ndarray:
-        return np.zeros((self.strip_rows, TILE_SUMS, self.table.shape[1]), np.float32)
+        return np.zeros((self.table.shape[1], TILE_SUMS, self.strip_rows), np.float32)
 
     @property
     def spread(self) -> np.ndarray:
-        rows = spread_rows(self.strip_rows)
-        return np.zeros((rows, SPREAD_SUMS, self.table.shape[1]), np.float32)
+        sampled = -(-self.table.shape[1] // SPREAD_COLUMNS)
+        return np.zeros((sampled, SPREAD_SUMS, self.strip_rows), np.float32)
 
     def accumulate(self, tile: np.ndarray, spread: np.ndarray | None = None) -> np.ndarray:
-        accumulate_block(
-            self.values,
-            self.flags,
+        """The sums as (strip rows, TILE_SUMS, columns)."""
+        accumulate(
+            by_columns(self.values),
+            by_columns(self.flags),
             self.table,
             self.row_scale,
             self.row_weight,
+            0,
             tile,
             self.spread if spread is None else spread,
         )
-        return tile
+        return tile.transpose(2, 1, 0)
 
     def unroll(self) -> np.ndarray:
-        out = np.full((self.strip_rows, self.table.shape[1]), np.nan, np.float32)
-        unroll_block(self.values, self.table, out)
-        return out
+        return unroll(self.values, self.table, self.strip_rows)
 
     def places(self) -> tuple[np.ndarray, np.ndarray]:
         """x (panel rows, n) and y (strip rows, n) as float32 places them, held inside the panel."""
@@ -156,7 +156,7 @@ def dense(job: Job) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 @pytest.mark.parametrize(("slope", "bend"), [(0.0, 0.0), (0.013, 0.0), (-0.021, 2e-4)])
 @pytest.mark.parametrize("seed", range(3))
-def test_accumulate_block_equals_its_dense_twin(seed: int, slope: float, bend: float) -> None:
+def test_accumulate_equals_its_dense_twin(seed: int, slope: float, bend: float) -> None:
     job = made(seed, slope=slope, bend=bend)
     job.row_scale = np.linspace(0.98, 1.03, ROWS, dtype=np.float32)
     before = job.values.copy(), job.flags.copy(), job.table.copy()
@@ -176,7 +176,7 @@ def test_accumulate_block_equals_its_dense_twin(seed: int, slope: float, bend: f
 
 
 @pytest.mark.parametrize(("slope", "bend"), [(0.0, 0.0), (0.013, -3e-4), (0.0, 2e-4)])
-def test_unroll_block_equals_its_dense_twin(slope: float, bend: float) -> None:
+def test_unroll_equals_its_dense_twin(slope: float, bend: float) -> None:
     job = made(7, slope=slope, bend=bend)
     value, _, _ = dense(job)
     found = job.unroll()
@@ -187,9 +187,9 @@ def test_unroll_block_equals_its_dense_twin(slope: float, bend: float) -> None:
 
 def test_sums_of_several_frames_add_up() -> None:
     jobs = [made(seed) for seed in (1, 2)]
-    tile = jobs[0].tile
+    sums = jobs[0].tile
     for job in jobs:
-        job.accumulate(tile)
+        tile = job.accumulate(sums)
     alone = [job.accumulate(job.tile) for job in jobs]
     # One float32 addition.
     np.testing.assert_allclose(tile, alone[0] + alone[1], rtol=2e-7)
@@ -348,17 +348,10 @@ def test_measured_noise_is_the_predicted_one() -> None:
             job.table[R0] += 0.23
             sigma = np.sqrt(25 + 0.4 * 1000)
             job.values = rng.normal(1000, sigma, (ROWS, COLUMNS)).astype(np.float32)
-            job.accumulate(tile)
-        mean = tile[:, SUM_VALUE] / tile[:, SUM_WEIGHT]
-        predicted = tile[:, SUM_VARIANCE] / tile[:, SUM_WEIGHT] ** 2
+            sums = job.accumulate(tile)
+        mean = sums[:, SUM_VALUE] / sums[:, SUM_WEIGHT]
+        predicted = sums[:, SUM_VARIANCE] / sums[:, SUM_WEIGHT] ** 2
         squares += float(np.sum((mean - 1000) ** 2 / predicted))
         pixels += mean.size
     # Neighbours share noise, some half of the pixels count: sqrt(2 / 8400) = 1.5 %; three of them.
     assert squares / pixels == pytest.approx(1, abs=0.05)
-
-
-@pytest.mark.parametrize("columns", [1, BLOCK, BLOCK + 1, 1000])
-def test_blocks_cover_every_column_once(columns: int) -> None:
-    covered = np.concatenate([np.arange(columns)[block] for block in blocks_of(columns)])
-    np.testing.assert_array_equal(covered, np.arange(columns))
-    assert all(block.start % BLOCK == 0 for block in blocks_of(columns))

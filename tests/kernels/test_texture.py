@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.kernels.texture import texture_of, without_spikes
+from pipeline.kernels.texture import texture_of
 
 USUAL = {"floor": 10.0, "background_px": 13, "blur_px": 1.0}
 
@@ -100,32 +100,3 @@ def test_what_lies_beyond_the_backgrounds_reach_changes_nothing() -> None:
         reach = end - 12 - 4  # the Gaussian's kernel ends at 4
         np.testing.assert_allclose(part[:, :reach], more[:, :reach], atol=2e-6)
         assert np.abs(part[:, reach:] - more[:, reach:end]).max() > 1e-3
-
-
-# ---- hits on the panel --------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("factor", [0.3, 3.0])
-@pytest.mark.parametrize("size", [(1, 1), (2, 1), (2, 2)])
-def test_single_pixels_and_small_groups_are_cut_to_their_surroundings(
-    factor: float, size: tuple[int, int]
-) -> None:
-    values = np.full((30, 40), 1000.0, np.float32)
-    hit = values.copy()
-    hit[12 : 12 + size[0], 20 : 20 + size[1]] *= factor
-    kept = hit.copy()
-    found = without_spikes(hit)
-    np.testing.assert_array_equal(hit, kept)  # inputs are left alone
-    # No three of the group are in a row; 5 % remain.
-    assert np.abs(found / values - 1).max() <= 0.05 + 1e-6
-    assert np.count_nonzero(found != values) == size[0] * size[1]
-
-
-def test_edges_lines_and_noise_are_left_as_they_are() -> None:
-    rng = np.random.default_rng(3)
-    values = rng.normal(1000, 7, (60, 80)).astype(np.float32)  # 5 % is seven of its sigmas
-    values[:, 40:] *= 0.3
-    values[20:23] *= 1.5
-    values[40:52, 20:22] *= 0.3  # a bar two pixels wide, and its ends
-    values[40:52, 60] *= 0.3
-    np.testing.assert_array_equal(without_spikes(values), values)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.kernels.resample import C0, COLUMN_TABLE, PLACES, R0, STEP, unroll_block
+from pipeline.kernels.resample import C0, COLUMN_TABLE, PLACES, R0, STEP, unroll
 from pipeline.model import Frame, StripGrid
 from pipeline.stages.distortion import FrameMap
 
@@ -63,9 +63,7 @@ def plain_weld(
         values = rng.poisson(seen).astype(np.float32)
         table = np.zeros((COLUMN_TABLE, columns), dtype=np.float32)
         table[C0], table[R0], table[STEP] = c0 + step * np.arange(columns), r0, step
-        out = np.empty((rows, columns), dtype=np.float32)
-        unroll_block(values, table, out)
-        total += out
+        total += unroll(values, table, rows)
         frame = Frame(number, values, np.zeros(panel, dtype=np.uint8))
         taken.append((frame, FrameMap(0, table[:PLACES], np.zeros(columns))))
     return PlainWeld(np.rint(total / frames).astype(np.uint16), grid, taken)

@@ -18,7 +18,7 @@ from pipeline.config.calibrate import load_calibrate_config
 from pipeline.config.weld import load_weld_config
 from pipeline.io.positions import read_positions
 from pipeline.io.strip import StripMaps, read_maps, read_strip
-from pipeline.kernels.resample import noise_left
+from pipeline.kernels.interpolation import noise_left
 from pipeline.model import FloatArray, Origin
 from pipeline.run import RunResult, run_weld
 from pipeline.stages.views import REDUCE

@@ -11,8 +11,9 @@ import numpy as np
 from pipeline.calibration.product import CalibrationSet, NoiseModel
 from pipeline.geometry import Panel, ScanGeometry
 from pipeline.model import Frame, Placement, Strip, StripGrid
-from pipeline.stages.blending import Blending, Composition
+from pipeline.stages.blending import Blending
 from pipeline.stages.distortion import Distortion
+from pipeline.stages.frame_part import Composition
 from tests.stages.invented import Surface, calibration_of, frame_of, waves
 
 PITCH = 0.2

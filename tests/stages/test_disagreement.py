@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from pipeline.kernels.resample import BLOCK
+from pipeline.kernels.spread import CELL_ROWS
 from pipeline.model import Placement, Strip, StripGrid
 from pipeline.stages.blending import Blending
-from pipeline.stages.disagreement import CELL_ROWS, worst_cells
+from pipeline.stages.disagreement import worst_cells
 from tests.stages.cut_scans import NOISE, PITCH, Cut, cut, with_noise
 
 

@@ -45,14 +45,14 @@ def test_a_tile_is_zero_when_opened_again() -> None:
         put(growing, 0, 500.0)
         first = growing.tile(0)
         assert growing.tile(0) is first and growing.open_blocks == {0}
-        growing.finish({0, 7}, pool)  # of blocks that aren't open nothing happens
+        growing.add({}, {0}, pool)
         assert growing.open_blocks == set()
         reused = growing.tile(2)
         assert reused is first and not reused.sums.any() and not reused.spread.any()
         strip, _ = growing.strip(pool, fill_radius_px=0)
     assert (strip.values[:, :BLOCK] == 500).all() and not strip.values[:, BLOCK:].any()
     assert (strip.origin[:, BLOCK:] == Origin.NOT_COVERED).all()
-    assert reused.sums.shape == (5, TILE_SUMS, BLOCK)
+    assert reused.sums.shape == (BLOCK, TILE_SUMS, 5)
 
 
 @pytest.mark.parametrize("overrun", [1, 40, 100])

@@ -27,7 +27,7 @@ _FEWEST_PIXELS = 20_000  # fewer can't tell the structure's part to better than 
 def lagrange_taps(phase: FloatArray) -> FloatArray:
     """The six Lagrange weights (6, n) of the samples at −2 … 3 for points at ``phase`` in [0, 1).
 
-    The same as ``kernels.resample.taps``, for arrays.
+    The same as ``kernels.interpolation.taps``, for arrays.
     """
     nodes = np.arange(-2, 4)
     factors = [

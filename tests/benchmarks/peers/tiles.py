@@ -14,7 +14,7 @@ from pipeline.config.weld import WeldJob, load_weld_config
 from pipeline.geometry import Arrangement, Panel, ScanGeometry
 from pipeline.io.frames import open_scan
 from pipeline.kernels.repair import flag_saturated
-from pipeline.kernels.resample import blocks_of, unroll_block
+from pipeline.kernels.resample import unroll
 from pipeline.model import Frame, FrameFlag, StripGrid
 from pipeline.plan import shooting_order
 from pipeline.stages import stage_of
@@ -151,8 +151,5 @@ def _unrolled(
     )
     placed = distortion.map_frame(geometry, panel, here, position_mm, axial_mm)
     table = placed.table[:, -placed.first : -placed.first + grid.columns]
-    out = np.empty((grid.rows, grid.columns), dtype=np.float32)
-    values = np.asarray(frame.values, dtype=np.float32)
-    for block in blocks_of(grid.columns):
-        unroll_block(values, np.ascontiguousarray(table[:, block]), out[:, block])
+    out = unroll(np.asarray(frame.values, dtype=np.float32), table, grid.rows)
     return np.clip(np.rint(out), 0, 65535).astype(np.uint16)

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from pipeline.kernels.resample import noise_left, taps, unroll_block
+from pipeline.kernels.interpolation import noise_left, taps
+from pipeline.kernels.resample import unroll
 from pipeline.quality.noise.resampled_noise import (
     lagrange_taps,
     noise_texture,
@@ -42,9 +43,7 @@ def _resampled(step: float, rows: int, columns: int, seed: int) -> np.ndarray:
     table = np.zeros((8, columns), np.float32)
     table[0] = 5 + step * np.arange(columns)
     table[1], table[2] = 5.3, step
-    out = np.empty((rows, columns), np.float32)
-    unroll_block(frame, table, out)
-    return out
+    return unroll(frame, table, rows)
 
 
 def test_correlation_of_noise_that_the_strip_s_kernel_resampled() -> None:
