@@ -14,7 +14,7 @@ import pytest
 import typer
 
 from pipeline import __version__
-from pipeline.cli import app, run
+from pipeline.cli import app
 from pipeline.config.weld import load_weld_config
 from pipeline.io.frame_table import COLUMNS
 from pipeline.io.job_sheet import CONFIG_KEYS
@@ -64,11 +64,9 @@ def names_in(cells: list[str]) -> set[str]:
 
 
 @pytest.fixture(scope="module")
-def result(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def result(demo_folder: Path) -> Path:
     """The result folder of a demo."""
-    folder = tmp_path_factory.mktemp("documents") / "demo"
-    assert run(["demo", "--out", str(folder), "--quiet"]) == 0
-    return folder / "result"
+    return demo_folder / "result"
 
 
 # ---- the two commands ---------------------------------------------------------------------------

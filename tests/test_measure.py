@@ -17,7 +17,6 @@ from pipeline.config.weld import load_weld_config
 from pipeline.measure import measure_strip
 from pipeline.quality.log import QualityLog
 from tests.config.test_weld import GOOD
-from tests.weld_folder import simulate
 
 PITCH_MM = 0.1
 LEVEL, NOISE = 20000.0, 100.0
@@ -195,22 +194,20 @@ def test_strips_or_a_plan(call: list[str], capsys: pytest.CaptureFixture[str]) -
 
 
 def test_a_result_folder_is_measured_by_its_own_config(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    small_finished: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The strip in it, its maps, the geometry that the frames told and their tube voltage."""
-    scan = simulate("small", tmp_path / "scan")
-    assert run(["stitch", str(scan / "stitch.toml"), "--quiet"]) == 0
-    capsys.readouterr()
-    assert run(["measure", str(scan / "result"), "--json"]) == 0
+    result = small_finished / "result"
+    assert run(["measure", str(result), "--json"]) == 0
     (told,) = json.loads(capsys.readouterr().out)["strips"]
     found = {one["id"]: one["value"] for one in told["measures"]}
-    log = QualityLog.from_json((scan / "result" / "quality.json").read_text(encoding="ascii"))
+    log = QualityLog.from_json((result / "quality.json").read_text(encoding="ascii"))
     inner_mm = 114.3 / 2 - 6
     off_mm = np.hypot(log.geometry.source_x_mm, log.geometry.source_y_mm)
     assert found["geometry.magnification"] == pytest.approx(
         1 + (6 + log.geometry.standoff_mm) / (inner_mm - off_mm)
     )
-    beside = run(["measure", str(scan / "result" / "strip.tif"), "--json"])
+    beside = run(["measure", str(result / "strip.tif"), "--json"])
     assert beside == 0
     assert json.loads(capsys.readouterr().out)["strips"][0]["measures"] == told["measures"]
 

@@ -9,15 +9,14 @@ import numpy as np
 import pytest
 import tifffile
 
-from pipeline.config.weld import load_weld_config
 from pipeline.io.strip import read_maps, read_strip
 from pipeline.model import StripGrid
 from pipeline.quality.noise.noise_measures import NoiseMeasures, measure_noise
 from pipeline.quality.noise.resampled_noise import resampled_correlation
 from pipeline.quality.noise.snr import measure_snrs, snr_n
 from pipeline.quality.noise.windows import Window, WindowPlan
-from pipeline.run import run_weld
 from pipeline.simulation.presets import get_preset
+from tests.weld_folder import ShippedResult
 
 SR_B_MM = 0.1
 # 10 mm apart: the short welds have some 70 windows, of 2.8 % each, and share their noise.
@@ -26,13 +25,12 @@ PLAN = WindowPlan(groups=55, group=20, every_mm=10.0)
 
 @pytest.fixture(scope="module", params=["small", "two_wall"])
 def measured(
-    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+    request: pytest.FixtureRequest, shipped_result: ShippedResult
 ) -> tuple[str, Path, np.ndarray, StripGrid, NoiseMeasures]:
     """A scan's name and folder, its strip, grid and measures."""
     name = request.param
-    scan: Path = request.getfixturevalue(f"{name}_scan")
-    out = tmp_path_factory.mktemp("noise") / name
-    facts = run_weld(load_weld_config(scan / "stitch.toml", {"output.folder": out})).log.strip
+    scan, out, log = shipped_result(name)
+    facts = log.strip
     values, maps = read_strip(out / "strip.tif")[0], read_maps(out / "maps.tif")
     overrun = round(facts.overrun_mm / facts.pitch_mm)
     grid = StripGrid(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +21,7 @@ from pipeline.simulation.presets import get_preset
 from pipeline.simulation.scan import build_scene
 from pipeline.simulation.scan_configs import stitch_text
 from pipeline.simulation.truth import strip_grid, true_strip
-from tests.weld_folder import read_json, simulate
+from tests.weld_folder import ShippedResult, read_json, simulate
 
 RINGS = ("small", "two_wall")
 
@@ -35,24 +35,6 @@ def true_ticks(scan: Path) -> dict[int, float]:
     """Where each tick of the tape lies, by its number."""
     marks = read_json(scan / "truth" / "truth.json")["marks"]
     return {int(mark["name"]): mark["s_mm"] for mark in marks if mark["kind"] == "tick"}
-
-
-@pytest.fixture(scope="module")
-def stitched(
-    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
-) -> Callable[[str], tuple[Path, Path, QualityLog]]:
-    """Stitches a ready scan, once; its folder, the result's folder and the log."""
-    done: dict[str, tuple[Path, Path, QualityLog]] = {}
-
-    def make(name: str) -> tuple[Path, Path, QualityLog]:
-        if name not in done:
-            scan: Path = request.getfixturevalue(f"{name}_scan")
-            out = tmp_path_factory.mktemp("positions") / name
-            log = run_weld(load_weld_config(scan / "stitch.toml", {"output.folder": out})).log
-            done[name] = (scan, out, log)
-        return done[name]
-
-    return make
 
 
 def strip_of_folder(folder: Path, log: QualityLog) -> Strip:
@@ -86,9 +68,9 @@ def strip_of_truth(dose: np.ndarray, z_first_mm: float, turn_mm: float, seed: in
 
 @pytest.mark.parametrize("name", RINGS)
 def test_every_tick_of_a_ring_is_found_where_it_is(
-    name: str, stitched: Callable[[str], tuple[Path, Path, QualityLog]]
+    name: str, shipped_result: ShippedResult
 ) -> None:
-    scan, _, log = stitched(name)
+    scan, _, log = shipped_result(name)
     true = true_ticks(scan)
     assert log.tape is not None
     assert [tick.number for tick in log.tape.ticks] == sorted(true)
@@ -103,11 +85,9 @@ def test_every_tick_of_a_ring_is_found_where_it_is(
     assert log.tape.closing_mm == pytest.approx(closing, abs=0.2)
 
 
-def test_part_of_a_tape_is_found_on_an_arc(
-    stitched: Callable[[str], tuple[Path, Path, QualityLog]],
-) -> None:
+def test_part_of_a_tape_is_found_on_an_arc(shipped_result: ShippedResult) -> None:
     """The arc begins before the datum and shows the tape's other end there, which doesn't count."""
-    scan, _, log = stitched("arc")
+    scan, _, log = shipped_result("arc")
     assert log.tape is not None
     assert all(abs(tick.deviation_mm) <= promised_mm(tick.s_mm) for tick in log.tape.ticks)
     numbers = [tick.number for tick in log.tape.ticks]
@@ -152,11 +132,9 @@ def test_ticks_in_the_true_strip_are_found_to_a_fifth_of_a_pixel(
 
 
 @pytest.mark.parametrize("name", [*RINGS, "arc"])
-def test_no_other_band_of_the_strip_holds_a_tape(
-    name: str, stitched: Callable[[str], tuple[Path, Path, QualityLog]]
-) -> None:
+def test_no_other_band_of_the_strip_holds_a_tape(name: str, shipped_result: ShippedResult) -> None:
     """Bands over figures, wires, pairs of wires, weld and bare plate."""
-    scan, out, log = stitched(name)
+    scan, out, log = shipped_result(name)
     strip = strip_of_folder(out, log)
     plan = load_weld_config(scan / "stitch.toml").tape
     assert plan is not None

@@ -35,7 +35,15 @@ from pipeline.quality.log import QualityLog
 from pipeline.run import run_weld
 from pipeline.simulation.presets import get_preset
 from tests.io.frame_files import write_dicom
-from tests.weld_folder import RESULT_FILES, WeldFolder, digests, leftovers, read_json, simulate
+from tests.weld_folder import (
+    RESULT_FILES,
+    ShippedResult,
+    WeldFolder,
+    digests,
+    leftovers,
+    read_json,
+    simulate,
+)
 
 PRESETS = ("small", "arc", "two_wall")
 PANEL_PITCH_MM = 0.1
@@ -111,17 +119,22 @@ def told(scan: Path) -> dict[str, object]:
 
 @pytest.fixture(scope="module")
 def make(
-    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+    request: pytest.FixtureRequest,
+    shipped_result: ShippedResult,
+    tmp_path_factory: pytest.TempPathFactory,
 ) -> Callable[[str, bool], Stitched]:
     """Stitches a preset, with the geometry told or not, once."""
     made: dict[tuple[str, bool], Stitched] = {}
 
     def stitched(preset: str, is_told: bool) -> Stitched:
         if (preset, is_told) not in made:
-            scan: Path = request.getfixturevalue(f"{preset}_scan")
-            out = tmp_path_factory.mktemp("runs") / preset
-            overrides = told(scan) if is_told else {}
-            run_weld(load_weld_config(scan / "stitch.toml", overrides | {"output.folder": out}))
+            if is_told:
+                scan: Path = request.getfixturevalue(f"{preset}_scan")
+                out = tmp_path_factory.mktemp("runs") / preset
+                overrides = told(scan) | {"output.folder": out}
+                run_weld(load_weld_config(scan / "stitch.toml", overrides))
+            else:
+                scan, out, _ = shipped_result(preset)
             made[preset, is_told] = Stitched(scan, out)
         return made[preset, is_told]
 

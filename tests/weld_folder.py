@@ -6,6 +6,7 @@ import csv
 import hashlib
 import json
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,8 @@ from pipeline.simulation.presets import Preset, get_preset
 from pipeline.simulation.write import write_scan
 
 COMMAND = [sys.executable, "-c", "from pipeline.cli import main; main()"]
+ShippedResult = Callable[[str], tuple[Path, Path, QualityLog]]
+"""Scan, result and log of a preset, as the fixture ``shipped_result`` gives them."""
 RESULT_FILES = {
     "strip.tif",
     "maps.tif",

@@ -111,6 +111,8 @@ def repair(
         *(f"mended      {sentence}" for sentence in done.done),
         *checked_lines(done.checked, done.note),
     ]
+    if not done.checked.sound:
+        lines.append("not mended  no copy given with --from has this whole; name another one")
     record = {
         "found": [str(fault) for fault in done.found],
         "done": list(done.done),
@@ -192,6 +194,7 @@ def restore(
 
     Ends with 3 where strip, maps or positions aren't the same byte for byte.
     """
+    from pipeline.commands.logged import logged
     from pipeline.config.weld import load_weld_config
     from pipeline.io.folders import require_free
     from pipeline.outputs.archive.check import check_bag
@@ -209,6 +212,7 @@ def restore(
     with ProgressLines(quiet) as progress:
         run_weld(job, report=begin_page, progress=progress)
     found = compare(bag, out)
+    logged(out, "restore", bag=bag.resolve().name, same=dict(found.same))
     record = {
         "folder": str(out),
         "same": dict(found.same),

@@ -82,6 +82,8 @@ def checked_lines(checked: Checked, note: str) -> list[str]:
     verdict = "sound" if checked.sound else "UNREAD" if checked.unread else "DAMAGED"
     if all(one.kind is FaultKind.NAME for one in checked.faults) and checked.faults:
         verdict = "RENAMED"
+    if [(one.kind, one.path) for one in checked.faults] == [(FaultKind.MISSING, ".")]:
+        return [f"{'GONE':12}{checked.bag}: {checked.faults[0].text}"]
     size = f"{counted(len(checked.found), 'file')}, {counted(checked.size, 'byte')}"
     lines = [f"{verdict:12}{checked.bag} ({size})"]
     lines += [f"  {fault.kind:10}  {fault}" for fault in checked.faults]
@@ -111,6 +113,9 @@ def status_lines(weld: WeldStatus, wanted: int) -> list[str]:
     for copy in weld.copies:
         proved = f"read in full {copy.proved_at[:10]}" if copy.proved_at else "never read back"
         lines.append(f"  {copy.bag}: {copy.problem or proved}")
+    sound = sum(not copy.problem for copy in weld.copies)
+    if weld.counting < min(sound, wanted):
+        lines.append("  copies on one disk count once; with --same-device each counts")
     return lines + [f"  {sentence}, though each is sound" for sentence in weld.differ]
 
 

@@ -44,7 +44,7 @@ def load_config(
         ConfigError: the file can't be read, isn't TOML, or breaks rules: all of them, a line each.
     """
     text = _read(path)
-    data = _parse(path, text, kind)
+    data = parse_toml(path, text, kind)
     typed = _override(data, overrides, kind)
     context = {"base": path.parent, "typed": typed}
     sources: dict[KeyPath, str] = {tuple(key.split(".")): source for key in overrides}
@@ -116,7 +116,12 @@ def _read(path: Path) -> str:
         ) from error
 
 
-def _parse(path: Path, text: str, kind: type[Job]) -> dict[str, Any]:
+def parse_toml(path: Path, text: str, kind: type[Job]) -> dict[str, Any]:
+    """What a text holds that should be TOML with the keys of ``kind``, or of its tables.
+
+    Raises:
+        ConfigError: it isn't TOML; with the line, and what most likely was meant.
+    """
     try:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:

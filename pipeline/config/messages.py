@@ -43,6 +43,7 @@ _RULES: Mapping[str, str] = {
     "bool_type": "must be true or false",
     "tuple_type": "must be a list in square brackets",
     "string_too_short": "must not be empty",
+    "finite_number": "must be a finite number",
 }
 _DECIMAL_COMMA = re.compile(r"\s*[-+]?\d+,\d+\s*")
 _NOT_A_TABLE = ("model_type", "model_attributes_type", "dataclass_type", "dict_type")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -31,8 +32,20 @@ def _host(text: str) -> str:
     return text
 
 
+def _address(text: str) -> str:
+    try:
+        ipaddress.ip_address(text)
+    except ValueError as error:
+        raise ValueError(
+            "must be one of this machine's IP addresses, at which peers reach it; "
+            "127.0.0.1 is reached by none but itself"
+        ) from error
+    return text
+
+
 AeTitle = Annotated[str, AfterValidator(_ae_title)]
 Host = Annotated[str, AfterValidator(_host)]
+Address = Annotated[str, AfterValidator(_address)]
 
 
 class Sender(Section):
@@ -41,11 +54,9 @@ class Sender(Section):
     ae_title: AeTitle = "GIRTHSTRIP"
     queue: Folder = Path("queue")
     commitment_port: int | None = Field(
-        default=None,
-        ge=1,
-        le=65535,
-        description="port on this machine's own address, 127.0.0.1, for a peer's late answers",
+        default=None, ge=1, le=65535, description="where a peer's late answers are awaited"
     )
+    commitment_address: Address = "127.0.0.1"
 
 
 class Retry(Section):

@@ -57,16 +57,19 @@ def read_csv(
     columns: Sequence[str],
     required: Sequence[str],
     if_missing: str = "Check the folder and the file's name",
+    in_spite_of_header: bool = False,
 ) -> CsvTable:
     """The table in a comma-separated UTF-8 file with a header; blank lines are skipped.
 
     ``columns`` are the names that mean something, to recognise a misspelt one by; those in
     ``required`` must be there. ``if_missing`` is the remedy where there is no such file.
+    ``in_spite_of_header`` has the rows read, and the header's faults put beside theirs, where the
+    header names several columns; a record then lacks the columns that are missing.
 
     Raises:
         TableError: the file can't be read, isn't such a text, or its header is at fault.
     """
-    text = _text(path, if_missing)
+    text = read_text(path, "CSV", if_missing)
     lines = list(_lines(path, text))
     if not lines:
         raise TableError(
@@ -78,7 +81,7 @@ def read_csv(
     header_line, header = lines[0]
     names = _without_empty_end(header, 0)
     faults = [LineFault(header_line, text) for text in _header_faults(names, columns, required)]
-    if faults:
+    if faults and not (in_spite_of_header and len(names) > 1):
         remedy = f"The first line must name the columns, {', '.join(required)} among them"
         raise table_error(path, faults, remedy)
     records = []
@@ -94,8 +97,13 @@ def read_csv(
     return CsvTable(path, header_line, tuple(names), tuple(records), tuple(faults))
 
 
-def _text(path: Path, if_missing: str) -> str:
-    """The file's text without a byte-order mark."""
+def read_text(path: Path, kind: str, if_missing: str) -> str:
+    """The file's text without a byte-order mark; ``kind`` is what it should be, as ``CSV``.
+
+    Raises:
+        TableError: it can't be read, or isn't text in UTF-8, with the line.
+    """
+    saved = "Save it again as 'CSV UTF-8'" if kind == "CSV" else "Save it again as UTF-8"
     try:
         with path.open("rb") as stream:
             raw = stream.read(_MOST_BYTES + 1)
@@ -111,14 +119,14 @@ def _text(path: Path, if_missing: str) -> str:
         raise TableError(
             f"doesn't exist{near_name(folder, path.name, misspelt=True)}",
             where=str(path),
-            expected="a CSV file",
+            expected=f"a {kind} file",
             remedy=if_missing,
         ) from error
     except (OSError, ValueError) as error:  # ValueError: a name that no file can have
         raise TableError(
             f"can't be read ({getattr(error, 'strerror', None) or error})",
             where=str(path),
-            expected="a CSV file",
+            expected=f"a {kind} file",
             remedy=if_missing,
         ) from error
     if len(raw) > _MOST_BYTES:
@@ -128,7 +136,7 @@ def _text(path: Path, if_missing: str) -> str:
             "is not plain text, or is UTF-16",
             where=str(path),
             expected="text in UTF-8",
-            remedy="Save it again as 'CSV UTF-8'",
+            remedy=saved,
         )
     try:
         return raw.decode("utf-8-sig")
@@ -138,7 +146,7 @@ def _text(path: Path, if_missing: str) -> str:
             f"line {line}: byte 0x{raw[error.start]:02X} is not UTF-8 text",
             where=str(path),
             expected="text in UTF-8",
-            remedy="Save it again as 'CSV UTF-8'",
+            remedy=saved,
         ) from error
 
 

@@ -123,7 +123,7 @@ def _require_free(final: Path, replace: bool, own_files: tuple[str, ...]) -> Non
     raise OutputError(
         f"won't be replaced: {what}",
         where=str(final),
-        expected=f"an empty folder or an earlier result ({', '.join(own_files)})",
+        expected=f"an empty folder or an earlier result, with {own_files[0]} in it",
         remedy="Name another output folder, or move what you want to keep",
     )
 

@@ -6,20 +6,20 @@ Its columns are the config's keys; ``CONFIG_KEYS`` says which. In TOML each weld
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
 from pipeline.config.faults import shown
+from pipeline.config.load import parse_toml
 from pipeline.config.toml_lines import key_lines
 from pipeline.config.weld import WeldJob
 from pipeline.errors import TableError
-from pipeline.io.csv_text import LineFault, read_csv, table_error
+from pipeline.io.csv_text import LineFault, read_csv, read_text, table_error
 from pipeline.io.job_sheet_values import row_faults
-from pipeline.io.near_names import near_name
 
 CONFIG_KEYS: Mapping[str, str] = MappingProxyType(
     {
@@ -39,15 +39,23 @@ CONFIG_KEYS: Mapping[str, str] = MappingProxyType(
 )
 _FREE = ("notes",)  # a column for people; nothing reads it
 _MEND = "Correct the sheet"
+_IF_MISSING = "Correct the job sheet's name"
+_TABLES = "a sheet holds tables [[weld]], one a weld, and nothing else"
 
 
 @dataclass(frozen=True, slots=True)
 class SheetRow:
     """One weld as the sheet has it: the line it stands in, and column → text, empty ones left
-    out, those that are only for people too."""
+    out, those that are only for people too. ``lines`` are those of cells with a line of their own.
+    """
 
     line: int
     cells: Mapping[str, str]
+    lines: Mapping[str, int] = field(default_factory=dict)
+
+    def line_of(self, column: str) -> int:
+        """Where a cell stands."""
+        return self.lines.get(column, self.line)
 
     @property
     def name(self) -> tuple[str, str]:
@@ -62,27 +70,30 @@ class SheetRow:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """All rows of a sheet, in its order, and what is wrong with its form (not with values)."""
+    """All rows of a sheet, in its order, and what is wrong with its form (not with values).
+
+    ``names_welds`` tells whether it has a column for the welds' numbers.
+    """
 
     path: Path
     rows: tuple[SheetRow, ...]
     faults: tuple[LineFault, ...]
+    names_welds: bool = True
 
 
 def read_sheet(path: Path) -> Sheet:
     """The sheet as it is written.
 
     Raises:
-        TableError: it can't be read at all, or no column has the welds' numbers.
+        TableError: it can't be read at all.
+        ConfigError: it is called .toml and is no TOML.
     """
     sheet = _toml_sheet(path) if path.suffix.lower() == ".toml" else _csv_sheet(path)
-    faults = list(sheet.faults)
     rows = []
     for row in sheet.rows:
-        cells = {name: text for name, text in row.cells.items() if text and name not in _FREE}
-        known = {name: text for name, text in cells.items() if name in CONFIG_KEYS}
-        rows.append(SheetRow(row.line, known))
-    return Sheet(path, tuple(rows), tuple(faults))
+        known = {name: text for name, text in row.cells.items() if text and name in CONFIG_KEYS}
+        rows.append(replace(row, cells=known))
+    return replace(sheet, rows=tuple(rows))
 
 
 def read_job_sheet(path: Path, weld_id: str, shot: str = "") -> Mapping[str, str]:
@@ -95,6 +106,7 @@ def read_job_sheet(path: Path, weld_id: str, shot: str = "") -> Mapping[str, str
         TableError: the sheet can't be read, has columns that mean nothing here (a misspelt one
             would be lost in silence), doesn't have the shot exactly once, or has values in its row
             that can't be.
+        ConfigError: it is called .toml and is no TOML.
     """
     sheet = read_sheet(path)
     if sheet.faults:
@@ -113,8 +125,18 @@ def read_job_sheet(path: Path, weld_id: str, shot: str = "") -> Mapping[str, str
         raise _missing(sheet, weld_id, shot, called)
     wrong = row_faults(matches[0].cells, CONFIG_KEYS)
     if wrong:
-        raise table_error(path, [LineFault(matches[0].line, text) for text in wrong], _MEND)
+        lines = [LineFault(matches[0].line_of(column), text) for column, text in wrong]
+        raise table_error(path, lines, _MEND)
     return matches[0].cells
+
+
+def cell_faults(sheet: Sheet) -> Iterator[LineFault]:
+    """What is wrong with the values of all rows, each looked at for itself."""
+    for row in sheet.rows:
+        if sheet.names_welds and "id" not in row.cells:
+            yield LineFault(row.line, "column 'id' is empty: which weld is it?")
+        for column, text in row_faults(row.cells, CONFIG_KEYS):
+            yield LineFault(row.line_of(column), text)
 
 
 def replaced_values(sheet: Mapping[str, str], config: WeldJob, job: WeldJob) -> tuple[str, ...]:
@@ -158,59 +180,50 @@ def _csv_sheet(path: Path) -> Sheet:
         path,
         columns=(*CONFIG_KEYS, *_FREE),
         required=("id",),
-        if_missing="Correct the job sheet's name",
+        if_missing=_IF_MISSING,
+        in_spite_of_header=True,
     )
-    faults = [LineFault(table.header_line, text) for text in _strange(table.columns)]
+    faults = [LineFault(table.header_line, text) for text in _strange(filter(None, table.columns))]
     rows = tuple(SheetRow(line, cells) for line, cells in table.records)
-    return Sheet(path, rows, (*faults, *table.faults))
+    return Sheet(path, rows, (*faults, *table.faults), names_welds="id" in table.columns)
 
 
 def _toml_sheet(path: Path) -> Sheet:
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-        document = tomllib.loads(text)
-    except FileNotFoundError as error:
-        raise TableError(
-            f"doesn't exist{near_name(path.parent, path.name, misspelt=True)}",
-            where=str(path),
-            expected="a job sheet",
-            remedy="Correct the job sheet's name",
-        ) from error
-    except (
-        OSError,
-        ValueError,
-        RecursionError,
-    ) as error:  # TOML and Unicode errors are ValueErrors
-        reason = getattr(error, "strerror", None) or error
-        raise TableError(
-            f"can't be read ({reason})", where=str(path), expected="a job sheet in TOML"
-        ) from error
-    welds = document.pop("weld", None)
-    if document or not isinstance(welds, list) or not all(map(_is_plain, welds)):
-        raise TableError(
-            "is no list of welds",
-            where=str(path),
-            expected="tables [[weld]] of texts and numbers, and nothing else",
-        )
+    text = read_text(path, "TOML", _IF_MISSING)
+    document = parse_toml(path, text, WeldJob)
     lines = key_lines(text)
-    rows, faults = [], []
-    for number, weld in enumerate(welds):
-        line = lines.get(("weld", number), 0)
-        faults += [
-            LineFault(lines.get(("weld", number, name), line), told)
-            for name in weld
-            for told in _strange([name])
-        ]
-        rows.append(SheetRow(line, {name: str(value).strip() for name, value in weld.items()}))
+    welds = document.pop("weld", [])
+    faults = [
+        LineFault(lines.get((name,), 1), f"{name!r} doesn't belong here: {_TABLES}")
+        for name in document
+    ]
+    if not _tables(welds) and welds != []:
+        faults.append(LineFault(lines.get(("weld",), 1), f"'weld' is no such table: {_TABLES}"))
+    rows = []
+    for number, weld in enumerate(_tables(welds)):
+        line = lines.get(("weld", number), 1)
+        own = {name: lines.get(("weld", number, name), line) for name in weld}
+        strange = {name: told for name in weld for told in _strange([name])}
+        odd = {
+            name: f"column {name!r} must be a text or a number"
+            for name, value in weld.items()
+            if not _is_plain(value)
+        }
+        faults += [LineFault(own[name], told) for name, told in (odd | strange).items()]
+        cells = {name: str(value).strip() for name, value in weld.items() if name not in odd}
+        rows.append(SheetRow(line, cells, own))
     return Sheet(path, tuple(rows), tuple(faults))
 
 
-def _is_plain(weld: object) -> bool:
-    """Whether a TOML value is a table of texts and numbers."""
-    return isinstance(weld, dict) and all(
-        isinstance(value, str | int | float) and not isinstance(value, bool)
-        for value in weld.values()
-    )
+def _tables(welds: object) -> list[dict[str, Any]]:
+    """What a sheet has under ``weld`` as tables; none where it is anything else."""
+    found = welds if isinstance(welds, list) else []
+    return found if all(isinstance(weld, dict) for weld in found) else []
+
+
+def _is_plain(value: object) -> bool:
+    """Whether a TOML value is a text or a number."""
+    return isinstance(value, str | int | float) and not isinstance(value, bool)
 
 
 def _strange(names: Iterable[str]) -> list[str]:

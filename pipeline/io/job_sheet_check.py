@@ -10,8 +10,7 @@ from pipeline.config.weld import load_weld_config
 from pipeline.errors import ConfigError, TableError
 from pipeline.io.csv_text import LineFault, table_error
 from pipeline.io.digest import sha256_file
-from pipeline.io.job_sheet import CONFIG_KEYS, Sheet, SheetRow, read_sheet, replaced_values
-from pipeline.io.job_sheet_values import row_faults
+from pipeline.io.job_sheet import Sheet, SheetRow, cell_faults, read_sheet, replaced_values
 
 _NEEDED = ("diameter_mm", "wall_mm")
 _USUAL = (*_NEEDED, "operator", "procedure")
@@ -37,9 +36,7 @@ def check_sheet(path: Path, config: Path | None = None) -> CheckedSheet:
     sheet = read_sheet(path)
     if not sheet.rows and not sheet.faults:
         raise TableError("lists no welds", where=str(path), expected="a row for each weld")
-    faults = [*sheet.faults, *_repeated(sheet.rows)]
-    for row in sheet.rows:
-        faults += [LineFault(row.line, text) for text in row_faults(row.cells, CONFIG_KEYS)]
+    faults = [*sheet.faults, *_repeated(sheet.rows), *cell_faults(sheet)]
     if config is not None and not faults:
         load_weld_config(config)  # its own faults are told as its own
         faults += _against_config(sheet, config)

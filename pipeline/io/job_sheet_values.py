@@ -11,10 +11,10 @@ from pipeline.config.weld_rules import wall_faults
 from pipeline.config.weld_sections import Weld
 
 
-def row_faults(cells: Mapping[str, str], keys: Mapping[str, str]) -> list[str]:
-    """A sentence for each cell that can't be; ``keys`` is column → the config's dotted key.
+def row_faults(cells: Mapping[str, str], keys: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Column and sentence for each cell that can't be; ``keys`` is column → the config's key.
 
-    Each names the column, what stands there and what may.
+    Each sentence names the column, what stands there and what may.
     """
     columns = {key: column for column, key in keys.items()}
     faults = value_faults(WeldJob, {keys[column]: text for column, text in cells.items()})
@@ -22,11 +22,10 @@ def row_faults(cells: Mapping[str, str], keys: Mapping[str, str]) -> list[str]:
     if not wrong & {"diameter_mm", "wall_mm"} and {"diameter_mm", "wall_mm"} <= cells.keys():
         diameter_mm, wall_mm = float(cells["diameter_mm"]), float(cells["wall_mm"])
         faults += wall_faults(Weld.model_construct(id="", diameter_mm=diameter_mm, wall_mm=wall_mm))
-    sentences = [_sentence(fault, columns, cells) for fault in faults]
-    return sentences if cells.get("id") else ["column 'id' is empty: which weld is it?", *sentences]
+    return [_told(fault, columns, cells) for fault in faults]
 
 
-def _sentence(fault: Fault, columns: Mapping[str, str], cells: Mapping[str, str]) -> str:
+def _told(fault: Fault, columns: Mapping[str, str], cells: Mapping[str, str]) -> tuple[str, str]:
     column = columns[".".join(map(str, fault.key))]
     rule = fault.rule.replace("weld.diameter_mm", "diameter_mm")
-    return f"column {column!r}: {shown(cells[column])} {rule}"
+    return column, f"column {column!r}: {shown(cells[column])} {rule}"

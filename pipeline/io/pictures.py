@@ -67,7 +67,12 @@ def _folder(folder: Path, pitch_mm: float | None) -> Opened:
             expected="the result folder of a weld",
             remedy="Name the folder that girthstrip stitch wrote, or the picture itself",
         )
-    text = (folder / _LOG).read_text(encoding="utf-8")
+    try:
+        text = (folder / _LOG).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(
+            f"can't be read ({error})", where=str(folder / _LOG), remedy=_COPY_AGAIN
+        ) from error
     log = QualityLog.from_json(text, where=str(folder / _LOG))
     values, metadata = read_strip(folder / _STRIP)
     _check_pitch(folder / _STRIP, pitch_mm, metadata)

@@ -227,3 +227,61 @@ def test_what_cant_be_restored_from(weld: Path, tmp_path: Path, capsys: Capture)
 def test_a_misspelt_command(capsys: Capture) -> None:
     assert run(["archive", "verfy"]) == 2
     assert "did you mean verify?" in capsys.readouterr().err
+
+
+def test_what_was_moved_aside_is_no_bag(weld: Path, tmp_path: Path, capsys: Capture) -> None:
+    """Not even where manifests were among it."""
+    bag, good = bags(weld, two_places(tmp_path), capsys)
+    for name in ("manifest-sha256.txt", "tagmanifest-sha256.txt"):
+        (bag / name).write_text("damaged\n")
+    assert call(capsys, "repair", bag, "--from", good)[0] == 0
+    aside = bag.with_name(f"{bag.name}.aside-1")
+    assert (aside / "manifest-sha256.txt").is_file()
+    fixity_path(aside).touch()  # as older versions left there
+    code, told = call(capsys, "verify", bag.parent)
+    assert (code, [one["folder"] for one in told["bags"]]) == (0, [str(bag)])
+    code, told = call(capsys, "status", bag.parent, "--to", good.parent, "--same-device")
+    assert (code, [one["bag"] for one in told["welds"]]) == (0, [bag.name])
+
+
+def test_a_bag_under_another_welds_name(weld: Path, tmp_path: Path, capsys: Capture) -> None:
+    bag, _ = bags(weld, two_places(tmp_path), capsys)
+    other = bag.with_name(bag.name.replace("W-7_", "W-8_"))
+    bag.rename(other)
+    assert run(["archive", "verify", str(bag.parent), "--quiet"]) == 3
+    out = capsys.readouterr().out
+    assert re.search(rf"GONE +{bag}: is gone; if it was renamed .* its name again", out)
+    assert re.search(rf"RENAMED +{other} ", out)
+    assert f"is called {other.name}, but in it is weld W-7: it was renamed" in out
+    assert "manifest" not in out
+    code, told = call(capsys, "status", bag.parent, "--copies", "1")
+    assert code == 3
+    problems = {one["folder"]: one["problem"] for weld in told["welds"] for one in weld["copies"]}
+    assert problems[str(bag)] == "is gone"
+    assert "in it is weld W-7" in problems[str(other)]
+
+
+def test_why_copies_on_one_disk_are_too_few(weld: Path, tmp_path: Path, capsys: Capture) -> None:
+    first, second = bags(weld, two_places(tmp_path), capsys)
+    words = ["archive", "status", str(first.parent), "--to", str(second.parent)]
+    assert run([*words]) == 3
+    assert (
+        "copies on one disk count once; with --same-device each counts" in capsys.readouterr().out
+    )
+    assert run([*words, "--same-device"]) == 0
+    assert "count once" not in capsys.readouterr().out
+
+
+def test_a_record_that_cant_be_read_is_told(weld: Path, tmp_path: Path, capsys: Capture) -> None:
+    bag, _ = bags(weld, two_places(tmp_path), capsys)
+    fixity_path(bag).write_bytes(b"\xff\xfe no record")
+    _, told = call(capsys, "status", bag.parent)
+    assert "its record can't be read" in told["welds"][0]["copies"][0]["problem"]
+
+
+def test_what_no_copy_has_whole(weld: Path, tmp_path: Path, capsys: Capture) -> None:
+    both = bags(weld, two_places(tmp_path), capsys)
+    for number, bag in enumerate(both):
+        (bag / "data/frames/frame_00.tif").write_bytes(b"spoilt" * (number + 1))
+    assert run(["archive", "repair", str(both[0]), "--from", str(both[1]), "--quiet"]) == 3
+    assert "no copy given with --from has this whole; name another one" in capsys.readouterr().out

@@ -124,3 +124,28 @@ def test_options_reach_the_files(
     assert (float(image.WindowCenter), float(image.WindowWidth)) == (17500.5, 25001)
     assert image.WindowCenterWidthExplanation == "Positive: 5000 to 30000"
     assert pydicom.dcmread(out / "marks.dcm").PresentationCreationDate == "20260304"
+
+
+@pytest.mark.parametrize("where", ["frames", "calibration"])
+def test_nothing_is_written_among_what_it_was_made_from(
+    small_finished: Path, capsys: pytest.CaptureFixture[str], where: str
+) -> None:
+    code, _, err = _run(capsys, small_finished / "result", small_finished / where / "dicom")
+    assert code == 2
+    assert "where nothing is ever written" in err
+    assert not (small_finished / where / "dicom").exists()
+
+
+def test_a_damaged_result_is_no_fault_of_the_program(
+    small_finished: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    result = Path(shutil.copytree(small_finished, tmp_path / "weld")) / "result"
+    (result / "positions.csv").unlink()  # not exported, but known to the audit log
+    code, _, err = _run(capsys, result, tmp_path / "out")
+    assert code == 0
+    assert "doesn't know of it" in err
+    assert "The result isn't whole any more" in err
+    assert "log that isn't as it was made" not in err
+    (result / "quality.json").write_bytes(b"\xef\x00garbage\xff")
+    code, _, err = _run(capsys, result, tmp_path / "out2")
+    assert (code, "quality.json: can't be read" in err) == (2, True)

@@ -70,10 +70,13 @@ def test_empty_cells_say_nothing(tmp_path: Path) -> None:
         (CSV.replace(",", ";"), "sheet.csv", "separated by semicolons"),
         (CSV + "W-003,a,b,c,d,e,f,g,h\n", "sheet.csv", "line 4: has 9 cells"),
         (TOML.replace("wall_mm", "wall"), "sheet.toml", r"'wall' means nothing here \(is 'w"),
-        (TOML.replace("609.6", "[609.6]"), "sheet.toml", "is no list of welds"),
-        (TOML.replace("609.6", "true"), "sheet.toml", "is no list of welds"),
-        (TOML + "[other]\n", "sheet.toml", "is no list of welds"),
-        (TOML + "x = \n", "sheet.toml", "can't be read"),
+        (
+            TOML.replace("609.6", "[609.6]"),
+            "sheet.toml",
+            "'diameter_mm' must be a text or a number",
+        ),
+        (TOML.replace("609.6", "true"), "sheet.toml", "'diameter_mm' must be a text or a number"),
+        (TOML + "[other]\n", "sheet.toml", r"'other' doesn't belong here: a sheet holds "),
         (
             TOML.replace("W-002", "W-003") + '[[weld]]\nid = "W-003"',
             "sheet.toml",

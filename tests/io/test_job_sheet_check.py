@@ -88,8 +88,8 @@ def test_toml_has_lines_too(tmp_path: Path) -> None:
     with pytest.raises(TableError) as raised:
         check_sheet(sheet(tmp_path, text, "sheet.toml"))
     for told in (
-        "line 1: column 'wall_mm': \"-1\" must be greater than 0",
-        "line 5: column 'direction'",
+        "line 3: column 'wall_mm': \"-1\" must be greater than 0",
+        "line 7: column 'direction'",
         "line 8: column 'wal' means nothing here (is 'wall_mm' meant?)",
     ):
         assert told in str(raised.value)
@@ -144,3 +144,52 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     sheet(tmp_path, GOOD.replace("clockwise", "left"))
     assert run(["check-sheet", str(path)]) == 2
     assert "line 2: column 'direction'" in capsys.readouterr().err
+
+
+def _told(folder: Path, text: str, name: str) -> list[str]:
+    with pytest.raises(TableError) as raised:
+        check_sheet(sheet(folder, text, name))
+    return [line.strip() for line in str(raised.value).splitlines()]
+
+
+def test_a_header_without_welds_hides_no_other_fault(tmp_path: Path) -> None:
+    told = _told(tmp_path, GOOD.replace("id,", "number,").replace("609.6", "-1"), "a.csv")
+    assert told[1].startswith("line 1: column 'number' means nothing here")
+    assert told[2] == "line 1: column 'id' is missing"
+    assert [line.partition("must")[0] for line in told[3:6]] == [
+        f"line {number}: column 'diameter_mm': \"-1\" " for number in (2, 3, 4)
+    ]
+    assert len(told) == 7  # and nothing of empty ids, line for line
+
+
+def test_strange_tables_hide_no_other_fault(tmp_path: Path) -> None:
+    text = """title = "night shift"
+[[weld]]
+id = "W-001"
+diameter_mm = -4
+[[weld]]
+id = "W-001"
+wall_mm = [6]
+[weld.more]
+operater = "A. Moor"
+"""
+    told = _told(tmp_path, text, "a.toml")
+    begins = [
+        f"{tmp_path / 'a.toml'}: 5 faults",
+        "line 1: 'title' doesn't belong here: a sheet holds tables [[weld]]",
+        "line 4: column 'diameter_mm': \"-4\" must lie in (0, 5000]",
+        "line 5: weld 'W-001' stands in line 2 already",
+        "line 7: column 'wall_mm' must be a text or a number",
+        "line 8: column 'more' means nothing here",
+        "Correct the sheet, and copy it to the field again",
+    ]
+    assert len(told) == len(begins), told
+    assert all(line.startswith(begin) for line, begin in zip(told, begins, strict=True)), told
+
+
+def test_toml_that_isnt_is_told_as_in_a_config(tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match=r"a\.toml:2: not valid TOML: .* expected text in quotes"):
+        check_sheet(sheet(tmp_path, "[[weld]]\nid = W-001\n", "a.toml"))
+    (tmp_path / "b.toml").write_bytes('[[weld]]\nid = "Jos\xe9"\n'.encode("latin-1"))
+    with pytest.raises(TableError, match=r"line 2: byte 0xE9 is not UTF-8 .* Save it again"):
+        check_sheet(tmp_path / "b.toml")

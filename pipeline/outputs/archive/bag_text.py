@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 ALGORITHM = "sha256"
@@ -19,6 +19,7 @@ DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 PAYLOAD = "data"
 
 _ENCODED = {"%": "%25", "\n": "%0A", "\r": "%0D"}  # section 2.1.3
+_NAMES_SHOWN = 5
 _LINE = re.compile(r"([0-9a-fA-F]+)[ \t]+\*?(.+)")
 
 
@@ -85,6 +86,12 @@ def oxum_words(oxum: str) -> str:
     """The same for people."""
     size, _, files = oxum.partition(".")
     return f"{counted(files, 'file')} of {counted(size, 'byte')}"
+
+
+def shortened(names: Sequence[str]) -> str:
+    """The first few of many names, and how many more there are."""
+    more = f" and {len(names) - _NAMES_SHOWN} more" if len(names) > _NAMES_SHOWN else ""
+    return f"{', '.join(names[:_NAMES_SHOWN])}{more}"
 
 
 def counted(number: int | str, one: str, more: str = "") -> str:

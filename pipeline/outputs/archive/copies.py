@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -9,10 +11,13 @@ from pathlib import Path
 from pipeline.errors import InputError
 from pipeline.outputs.archive.bag_config import RESULT
 from pipeline.outputs.archive.bag_text import (
+    INFO_FILE,
     MANIFEST_FILE,
     PAYLOAD,
     TAG_MANIFEST_FILE,
+    read_info,
     read_manifest,
+    shortened,
 )
 from pipeline.outputs.archive.check import Checked, Fault, FaultKind, check_bag
 from pipeline.outputs.archive.fixity import written_identity
@@ -20,11 +25,14 @@ from pipeline.outputs.archive.read_back import Count
 from pipeline.outputs.archive.weld_source import LOG, NAME_DIGITS
 
 _LOG = f"{PAYLOAD}/{RESULT}/{LOG}"
-_SHOWN = 5
+_WHOLE_NAME = 50
 
 
 def check_copy(bag: Path, count: Count | None = None) -> Checked:
     """``check_bag`` with what its records vouch for, and whether its name is its content's."""
+    if not os.path.lexists(bag):  # nor is there a right that could be lacking: its record is there
+        gone = "is gone; if it was renamed or moved, give it its name again, or move its record too"
+        return Checked(bag, "sha256", "", {}, {}, (Fault(FaultKind.MISSING, ".", gone),), False)
     checked = check_bag(bag, identity=written_identity(bag), count=count)
     fault = name_fault(checked)
     if not fault:
@@ -57,8 +65,7 @@ def differences(bags: Sequence[tuple[Path, str]]) -> tuple[str, ...]:
             name for name in listed.keys() | theirs.keys() if listed.get(name) != theirs.get(name)
         )
         names = [name for name in names if name != MANIFEST_FILE] or names
-        more = f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else ""
-        told.append(f"{first} and {other} differ in {', '.join(names[:_SHOWN]) or 'lists'}{more}")
+        told.append(f"{first} and {other} differ in {shortened(names) or 'lists'}")
     return tuple(told)
 
 
@@ -85,11 +92,32 @@ def require_sound(checked: Checked) -> None:
 def _name_fault(bag: Path, digests: Mapping[str, str]) -> str:
     ending = digests.get(_LOG, "")[:NAME_DIGITS]
     name = bag.resolve().name
-    if not ending or name.endswith(f"_{ending}"):
+    if not ending:
         return ""
-    return (
-        f"is called {name}, but the weld in it has a name that ends with {ending}: it was renamed"
-    )
+    if not name.endswith(f"_{ending}"):
+        return (
+            f"is called {name}, but the weld in it has a name that ends with {ending}: "
+            "it was renamed"
+        )
+    number = _number_in(bag)
+    wanted = _bare(number + ending)
+    if not number or _bare(name) == wanted or len(wanted) > _WHOLE_NAME:
+        return ""
+    return f"is called {name}, but in it is weld {number}: it was renamed"
+
+
+def _bare(name: str) -> str:
+    """Letters and digits alone: what other signs became in a bag's name doesn't count."""
+    return re.sub(r"[\W_]+", "", name, flags=re.ASCII)
+
+
+def _number_in(bag: Path) -> str:
+    """Weld and shot, as the bag itself tells; "" where it doesn't."""
+    try:
+        text = (bag / INFO_FILE).read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return ""
+    return read_info(text).get("External-Identifier", "")
 
 
 def _listed(bag: Path) -> dict[str, str]:

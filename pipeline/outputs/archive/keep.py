@@ -17,6 +17,7 @@ from pipeline.outputs.archive.bag_source import (
     source_of_checked,
     source_of_weld,
 )
+from pipeline.outputs.archive.bag_text import shortened
 from pipeline.outputs.archive.check import Checked, FaultKind, is_bag
 from pipeline.outputs.archive.copies import check_copy, differences
 from pipeline.outputs.archive.copying import Item, copy_items
@@ -210,7 +211,7 @@ def _require_added(there: Checked, added: Sequence[Item]) -> None:
     lost = [str(item.source) for item in added if item.name not in same]
     if lost:
         raise InputError(
-            f"was archived before, without (or with another) {', '.join(lost)}",
+            f"was archived before, without (or with another) {shortened(lost)}",
             where=str(there.bag),
             expected="what --job-sheet and --with name in it: a bag is never changed",
             remedy="Leave them out to keep the bag as it is; or stitch the weld again into a new "

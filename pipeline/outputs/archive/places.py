@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -10,11 +11,17 @@ from pipeline.outputs.archive.check import is_bag
 from pipeline.outputs.archive.fixity import RECORD_ENDING, fixity_path
 
 
+def is_aside(name: str) -> bool:
+    """Whether a folder is called as what ``repair`` took out of a bag: it may hold manifests."""
+    return re.search(r"\.aside-\d+$", name) is not None
+
+
 def find_bags(path: Path, closed: list[InputError]) -> list[Path]:
     """The bags that a path means: the folder itself if it is a bag, else all below it.
 
     One that is gone counts as long as its record stands there: its loss must be told. Hidden
-    folders are passed over. What can't be opened below the path is added to ``closed``.
+    folders are passed over, and what was moved aside. What can't be opened below the path is added
+    to ``closed``.
 
     Raises:
         InputError: there is none, or the path itself can't be opened.
@@ -72,7 +79,7 @@ def _below(folder: Path, closed: list[InputError], *, top: bool = False) -> Iter
         closed.append(cant_open(folder, error, "a folder"))
         return
     for one in inside:
-        if one.name.startswith("."):
+        if one.name.startswith(".") or is_aside(one.name.removesuffix(RECORD_ENDING)):
             continue
         if one.name.endswith(RECORD_ENDING):
             yield one.with_name(one.name.removesuffix(RECORD_ENDING))

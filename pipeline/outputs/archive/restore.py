@@ -101,7 +101,7 @@ def _made_with(folder: Path, log: Mapping[str, Any]) -> dict[str, Any]:
 def _log_differences(before: dict[str, Any], after: dict[str, Any]) -> Iterator[str]:
     for key in sorted((before.keys() | after.keys()) - {"software", "inputs", "checks"}):
         if before.get(key) != after.get(key):
-            yield f"{key} isn't the same"
+            yield f"{key}: not the same"
     digests = [sorted(one["sha256"] for one in log["inputs"]) for log in (before, after)]
     if digests[0] != digests[1]:
         yield "inputs aren't the same files"

@@ -13,8 +13,8 @@ from pipeline.outputs.archive.bag_text import INFO_FILE, PAYLOAD, oxum_text, oxu
 from pipeline.outputs.archive.check import is_bag
 from pipeline.outputs.archive.copies import differences, wrong_name
 from pipeline.outputs.archive.devices import disk_of, independent
-from pipeline.outputs.archive.fixity import RECORD_ENDING, read_fixity
-from pipeline.outputs.archive.places import cant_open
+from pipeline.outputs.archive.fixity import RECORD_ENDING, fixity_path, read_fixity
+from pipeline.outputs.archive.places import cant_open, is_aside
 from pipeline.outputs.archive.tree import files_below
 from pipeline.outputs.archive.weld_source import bag_name_of, is_result
 
@@ -108,7 +108,8 @@ def archive_status(
 
 
 def _welds_below(folder: Path, closed: list[InputError], *, top: bool = False) -> Iterator[Path]:
-    """Results and bags; what lies inside of them isn't looked at, hidden folders neither."""
+    """Results and bags; what lies inside of them isn't looked at, nor is what is hidden or was
+    moved aside."""
     if is_result(folder) or is_bag(folder):
         yield folder
         return
@@ -123,14 +124,16 @@ def _welds_below(folder: Path, closed: list[InputError], *, top: bool = False) -
     gone = {one.name.removesuffix(RECORD_ENDING) for one in inside if _is_record(one)}
     yield from (folder / name for name in sorted(gone - {one.name for one in inside}))
     for one in inside:
-        if one.name.startswith(".") or os.path.islink(one):  # noqa: PTH114 - false without rights
+        passed_over = one.name.startswith(".") or is_aside(one.name)
+        if passed_over or os.path.islink(one):  # noqa: PTH114 - false without rights
             continue
         if os.path.isdir(one):  # noqa: PTH112 - false without rights
             yield from _welds_below(one, closed)
 
 
 def _is_record(path: Path) -> bool:
-    return path.name.endswith(RECORD_ENDING) and not path.name.startswith(".")
+    bag = path.name.removesuffix(RECORD_ENDING)
+    return bag != path.name and not (bag.startswith(".") or is_aside(bag))
 
 
 def _copy(bag: Path, newest: datetime, max_age_days: float | None) -> CopyStatus:
@@ -148,6 +151,8 @@ def _copy(bag: Path, newest: datetime, max_age_days: float | None) -> CopyStatus
         problem = "is gone"
     elif wrong := wrong_name(bag):
         problem = wrong
+    elif last is None and os.path.lexists(fixity_path(bag)):
+        problem = "its record can't be read: run girthstrip archive verify"
     elif last is None:
         problem = "was never read back: run girthstrip archive verify"
     elif not last.sound:

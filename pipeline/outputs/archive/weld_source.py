@@ -17,6 +17,7 @@ from pipeline.errors import InputError
 
 LOG, CONFIG = "quality.json", "config.toml"
 _LONGEST_NAME = 60
+_TABLES = ("weld", "exposure", "calibration", "strip", "software")
 
 NAME_DIGITS = 12
 """How many digits of the log's SHA-256 end a bag's name."""
@@ -119,7 +120,10 @@ def _read_log(result: Path) -> tuple[bytes, dict[str, Any]]:
         log = json.loads(content)
         str(log["weld"]["id"])
         [(one["path"], one["sha256"]) for one in log["inputs"]]
-    except (OSError, ValueError, TypeError, KeyError) as error:
+        odd = [name for name in _TABLES if not isinstance(log.get(name) or {}, dict)]
+        if odd:
+            raise TypeError(f"{', '.join(odd)}: no table")
+    except (OSError, ValueError, TypeError, KeyError, AttributeError) as error:
         raise InputError(
             f"can't be read as a quality log ({error})",
             where=str(path),

@@ -24,6 +24,7 @@ from pipeline.outputs.audit.panels import PanelCheck, check_panels
 from pipeline.quality.evidence.schedule import Limits, find_oddities
 
 SCHEMA = "girthstrip.audit/1"
+NOTHING = "nothing here needs a question, as far as this can be told from records"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +65,12 @@ class Audit:
 
     def text(self) -> str:
         """For people."""
-        words = {name.replace("_", " "): count for name, count in self.looked_at().items()}
-        lines = [f"looked at   {', '.join(f'{count} {name}' for name, count in words.items())}"]
+        words = [f"{name.replace('_', ' ')}: {count}" for name, count in self.looked_at().items()]
+        lines = [f"looked at   {', '.join(words)}"]
         for finding in self.findings:
             lines += ["", finding.title, finding.text()]
         if not self.findings:
-            lines.append("nothing here needs a question, as far as this can be told from records")
+            lines.append(NOTHING)
         else:
             lines += [
                 "",

@@ -135,8 +135,9 @@ def _record(root: Path, folder: Path) -> tuple[Record | None, list[Unreadable]]:
         content = (folder / "quality.json").read_bytes()
         told = _told(json.loads(content))
         overview = read_overview(folder / "strip.tif", COARSE_MM)
-    except (InputError, OSError, ValueError, KeyError, TypeError) as error:
-        return None, [Unreadable(name, f"{error}")]
+    except (InputError, OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        what = error if isinstance(error, InputError) else f"is no whole result ({error})"
+        return None, [Unreadable(name, str(what))]
     problems: list[Unreadable] = []
     job, rows = _scan(folder, name, problems)
     prints = fingerprint(

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from pipeline.outputs.audit.figure_words import figure_words
+
 QUESTIONS: Mapping[str, tuple[str, str]] = {
     "same_frames": (
         "The same raw frames under two names",
@@ -100,6 +102,11 @@ class Finding:
         """What there is to ask."""
         return QUESTIONS[self.kind][1]
 
+    @property
+    def words(self) -> Mapping[str, str]:
+        """The evidence for people."""
+        return figure_words(self.figures)
+
     def as_dict(self) -> Mapping[str, Any]:
         """For programs, without pictures."""
         record = asdict(self)
@@ -108,12 +115,8 @@ class Finding:
 
     def text(self) -> str:
         """For people."""
-        figures = ", ".join(f"{name} {_shown(value)}" for name, value in self.figures.items())
+        figures = "; ".join(f"{name}: {value}" for name, value in self.words.items())
         lines = [f"{', '.join(self.welds)}: {self.what}"]
         lines += [f"  evidence  {figures}"] if figures else []
         lines += [f"  folders   {', '.join(self.folders)}", f"  question  {self.question}"]
         return "\n".join(lines)
-
-
-def _shown(value: object) -> str:
-    return f"{value:.4g}" if isinstance(value, float) else str(value)

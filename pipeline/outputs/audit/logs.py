@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import json
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from pipeline.config.path_text import path_text
 from pipeline.errors import InputError
@@ -13,6 +15,8 @@ from pipeline.io.strip import read_strip
 from pipeline.outputs.audit.collect import Record
 from pipeline.outputs.audit.finding import Finding
 from pipeline.quality.pixel_digest import pixels_sha256
+
+_MAKING = ("stitch", "restore")
 
 
 def check_strips(records: Sequence[Record]) -> Iterator[Finding]:
@@ -39,6 +43,8 @@ def check_strips(records: Sequence[Record]) -> Iterator[Finding]:
 def check_logs(root: Path, records: Sequence[Record], *, strips: bool) -> Iterator[Finding]:
     """Broken chains, and results that were changed after they were made.
 
+    A result that the log beside it doesn't know is no question if any other log below ``root``,
+    those in bags included, tells of its making: it was copied or restored from there.
     ``strips`` has the strips themselves read too, not only their quality logs.
     """
     known: dict[Path, Sequence[AuditRecord]] = {}
@@ -52,6 +58,14 @@ def check_logs(root: Path, records: Sequence[Record], *, strips: bool) -> Iterat
             broken.add(folder)
             name = path_text(folder.relative_to(root))
             yield Finding("broken_log", (folder.name,), (name,), str(error))
+    vouched = {
+        str(identities.get("log"))
+        for action, identities in (
+            *((one.action, one.identities) for log in known.values() for one in log),
+            *_in_bags(root),
+        )
+        if action in _MAKING
+    }
     for record in records:
         place = log_folder(record.path.parent, record.weld_id)
         if place in broken:  # told already
@@ -60,10 +74,10 @@ def check_logs(root: Path, records: Sequence[Record], *, strips: bool) -> Iterat
         made = [
             one.identities
             for one in log
-            if one.action == "stitch" and one.details.get("folder") == record.path.name
+            if one.action in _MAKING and one.details.get("folder") == record.path.name
         ]
         if not made:
-            if not _known(record, log) and _has_logs(record.path.parent):
+            if record.log_sha256 not in vouched and _has_logs(record.path.parent):
                 yield _not_in_log(record, log)
             continue
         now = {"log": record.log_sha256}
@@ -84,11 +98,17 @@ def check_logs(root: Path, records: Sequence[Record], *, strips: bool) -> Iterat
             )
 
 
-def _known(record: Record, log: Sequence[AuditRecord]) -> bool:
-    """Whether a log tells of a result's making, under whatever folder's name."""
-    return any(
-        one.action == "stitch" and one.identities.get("log") == record.log_sha256 for one in log
-    )
+def _in_bags(root: Path) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    """Action and identities of the records in bags, which hold those up to the strip's making.
+
+    What can't be read vouches for nothing; bags are what ``archive verify`` looks after.
+    """
+    for path in sorted(root.rglob(f"{AUDIT_FOLDER}/*.json")):
+        try:
+            told = json.loads(path.read_bytes())
+            yield told["action"], dict(told["identities"])
+        except (OSError, ValueError, KeyError, TypeError):
+            continue
 
 
 def _has_logs(parent: Path) -> bool:

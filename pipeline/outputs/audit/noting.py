@@ -13,6 +13,12 @@ from pipeline.io.folders import BAG_FILE, EXPORT_LIST
 from pipeline.outputs.audit.identities import result_identities
 from pipeline.quality.log import QualityLog
 
+_LOG_AT_FAULT = (
+    "Nothing is added to a log that isn't as it was made: put its files back from a copy, or "
+    "move its folder to a safe place as it is, and a new log begins"
+)
+_RESULT_AT_FAULT = "The result isn't whole any more: copy it again, or stitch it anew"
+
 
 def note_result(folder: Path, action: str, details: Mapping[str, Any] | None = None) -> str:
     """Write down what was done with a weld's result folder; what went wrong with that, or nothing.
@@ -23,13 +29,11 @@ def note_result(folder: Path, action: str, details: Mapping[str, Any] | None = N
         path = folder / "quality.json"
         log = QualityLog.from_json(path.read_text(encoding="utf-8"), where=str(path))
         identities = result_identities(folder, log)
-        place = folder.absolute()
-        add_audit_record(
-            place.parent, log.weld.id, action, identities, {"folder": place.name, **(details or {})}
-        )
     except (InputError, OSError, UnicodeDecodeError) as error:
-        return _lost(action, str(folder), error)
-    return ""
+        return _lost(action, str(folder), error, _RESULT_AT_FAULT)
+    place = folder.absolute()
+    told = {"folder": place.name, **(details or {})}
+    return note_files(place.parent, log.weld.id, action, identities, told)
 
 
 def log_parent(file: Path) -> Path:
@@ -56,26 +60,21 @@ def note_files(
     """The same for files of a weld, with their SHA-256 by name; the log lies in ``parent``."""
     try:
         add_audit_record(parent, weld, action, identities, details or {})
-    except (InputError, OSError) as error:
-        return _lost(action, weld, error)
+    except (OutputError, OSError) as error:
+        return _lost(action, weld, error, "The work itself is complete; mend this")
+    except InputError as error:
+        return _lost(action, weld, error, _LOG_AT_FAULT)
     return ""
 
 
-def _lost(action: str, what: str, error: Exception) -> str:
+def _lost(action: str, what: str, error: Exception, remedy: str) -> str:
     later = (
         "The next girthstrip send run writes it down"
         if action == "send"
         else "What is done again is written down then"
     )
-    damaged = isinstance(error, InputError) and not isinstance(error, OutputError)
-    mended = (
-        "Nothing is added to a log that isn't as it was made: put its files back from a copy, or "
-        "move its folder to a safe place as it is, and a new log begins"
-        if damaged
-        else "The work itself is complete; mend this"
-    )
     text = str(error).rstrip(".")
     return (
         f"done, but the audit log doesn't know of it ({action} of {what}): {text}. "
-        f"{mended}. {later}"
+        f"{remedy}. {later}"
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import groupby
 
-from pipeline.outputs.audit.audit import Audit
+from pipeline.outputs.audit.audit import NOTHING, Audit
 from pipeline.outputs.drawing.templates import page_template
 
 
@@ -13,11 +13,5 @@ def render_audit(found: Audit) -> str:
     groups = [
         (kind, list(same)) for kind, same in groupby(found.findings, key=lambda one: one.kind)
     ]
-    template = page_template("audit/audit.html", {"figure": _figure})
-    return template.render(audit=found, groups=groups, looked_at=found.looked_at())
-
-
-def _figure(value: object) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return f"{value:.3g}" if isinstance(value, float) else str(value)
+    template = page_template("audit/audit.html", {})
+    return template.render(audit=found, groups=groups, looked_at=found.looked_at(), nothing=NOTHING)

@@ -1,7 +1,8 @@
 """The weld as DICONDE's component, in the place of DICOM's patient, and its study.
 
 Which of DICOM's attributes stand for the component's (name, identification, owner) is from memory
-of ASTM E2339; group 0014 by the names of PS3.6.
+of ASTM E2339. Group 0014 is used by the names of PS3.6; what is written of it is held against
+pydicom's dictionary and dcmtk's (``tests/external/test_dicom_dictionary.py``).
 """
 
 from __future__ import annotations

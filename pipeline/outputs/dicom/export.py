@@ -12,6 +12,7 @@ from typing import Any, Literal
 import numpy as np
 from pydicom.dataset import Dataset
 
+from pipeline.errors import OutputError
 from pipeline.io.folders import EXPORT_LIST, new_folder, require_free
 from pipeline.model import Origin
 from pipeline.noted import measure_noted
@@ -80,6 +81,7 @@ def export_strip(result: Path, out: Path, wishes: Wishes, *, replace: bool = Fal
     """
     require_free(out, replace, EXPORT_FILES)
     finished = read_finished(result)
+    _require_elsewhere(out, finished)
     display = _display(finished, wishes)
     remarks = [*finished.remarks, *_zero_remark(finished)]
     parts = cut(finished.values.shape[1], finished.log.strip.pitch_mm, wishes.most_columns)
@@ -100,6 +102,20 @@ def export_strip(result: Path, out: Path, wishes: Wishes, *, replace: bool = Fal
         text = json.dumps(record, sort_keys=True, indent=1)
         (folder / EXPORT_LIST).write_text(text + "\n", encoding="ascii")
     return Export(out, finished.log.weld.id, tuple(files), tuple(remarks))
+
+
+def _require_elsewhere(out: Path, finished: Finished) -> None:
+    """Raise OutputError if ``out`` would lie among the raw frames or in the calibration."""
+    for folder, what in (
+        (finished.job.frames.folder, "the raw frames"),
+        (finished.job.calibration.folder, "the calibration"),
+    ):
+        if folder is not None and out.resolve().is_relative_to(folder.resolve()):
+            raise OutputError(
+                f"lies in the folder of {what}, where nothing is ever written",
+                where=str(out),
+                remedy="Name a folder elsewhere",
+            )
 
 
 def _zero_remark(finished: Finished) -> list[str]:

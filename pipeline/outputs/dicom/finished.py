@@ -106,7 +106,7 @@ def read_finished(folder: Path) -> Finished:
     rows, headers = _frame_facts(job, opened.log, remarks)
     return Finished(
         log=opened.log,
-        log_text=(folder / "quality.json").read_text(encoding="ascii"),
+        log_text=(folder / "quality.json").read_text(encoding="utf-8"),
         job=job,
         values=opened.picture.values,
         origin=opened.picture.origin,

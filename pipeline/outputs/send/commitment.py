@@ -1,8 +1,8 @@
 """Storage commitment: asking a peer whether it keeps files for good (PS3.4 annex J).
 
 The answer comes later, over the same association or over one that the peer opens to us. For the
-second we listen on this machine's own address only; a peer on another machine needs a tunnel to
-there.
+second we listen, while a run lasts and by default on the loopback only, and take nothing but
+answers to questions that this run asked.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ from pipeline.outputs.send.entry import Commitment, Entry
 from pipeline.outputs.send.trouble import Trouble
 
 MOST_AT_ONCE = 200
-_LOOPBACK = "127.0.0.1"
 _ACTION, _ALL_KEPT = 1, 1
+_PROCESSING_FAILURE = 0x0110  # PS3.7 annex C
 _POLL_S = 0.05
 _SAME_WAY_S = 10.0  # for an answer over the same association, the only way where we don't listen
 
@@ -34,21 +34,26 @@ class HungUp(Away):
 
 @dataclass
 class _Answers:
-    """Answers by transaction, as they come in on other threads."""
+    """Answers by transaction, as they come in on other threads; others than the ``awaited`` are
+    turned down."""
 
+    awaited: set[str] = field(default_factory=set)
     by_transaction: dict[str, Mapping[str, Commitment]] = field(default_factory=dict)
     came: threading.Condition = field(default_factory=threading.Condition)
 
     def receive(self, event: Any) -> tuple[int, None]:
         """Take an N-EVENT-REPORT."""
         told = event.event_information
+        transaction = str(told.get("TransactionUID", ""))
+        if transaction not in self.awaited:
+            return _PROCESSING_FAILURE, None
         result: dict[str, Commitment] = {}
         for one in told.get("ReferencedSOPSequence", ()):
             result[str(one.ReferencedSOPInstanceUID)] = Commitment.COMMITTED
         for one in told.get("FailedSOPSequence", ()):
             result[str(one.ReferencedSOPInstanceUID)] = Commitment.NOT_HELD
         with self.came:
-            self.by_transaction[str(told.TransactionUID)] = result
+            self.by_transaction[transaction] = result
             self.came.notify_all()
         return 0x0000, None
 
@@ -79,20 +84,22 @@ class Asker:
     def _serve(self, port: int) -> Any:
         from pynetdicom import AE, evt  # noqa: PLC0415 - slow
 
+        address = self._job.sender.commitment_address
         entity = AE(ae_title=self._job.sender.ae_title)
         entity.add_supported_context("1.2.840.10008.1.1")
         entity.add_supported_context(commitment_service(), scu_role=False, scp_role=True)
         try:
             return entity.start_server(
-                (_LOOPBACK, port),
+                (address, port),
                 block=False,
                 evt_handlers=[(evt.EVT_N_EVENT_REPORT, self._answers.receive)],
             )
         except OSError as error:
             raise SendError(
                 f"commitment_port {port} can't be listened at ({error.strerror})",
-                where=f"{_LOOPBACK}:{port}",
-                remedy="Name another port under [sender], or none",
+                where=f"{address}:{port}",
+                remedy="Name another port under [sender], or none; commitment_address must be one "
+                "of this machine's own",
             ) from error
 
     @property
@@ -114,11 +121,31 @@ class Asker:
         uids = [one.sop_instance for one in entries]
         transaction = None
         if offers(opened, commitment_service()):
-            transaction = _request(opened, peer, entries)
+            transaction = self._request(opened, peer, entries)
         if transaction is None:
             return dict.fromkeys(uids, Commitment.NOT_OFFERED)
         told = self._wait(opened, transaction, peer.response_s)
         return {uid: told.get(uid, Commitment.NO_ANSWER) for uid in uids}
+
+    def _request(self, opened: Any, peer: Peer, entries: Sequence[Entry]) -> str | None:
+        """Ask by N-ACTION; the transaction's UID, or None if the peer won't."""
+        from pynetdicom.sop_class import (  # noqa: PLC0415 - slow
+            StorageCommitmentPushModelInstance,
+        )
+
+        question = _question(entries)
+        self._answers.awaited.add(str(question.TransactionUID))
+        try:
+            status, _ = opened.send_n_action(
+                question, _ACTION, commitment_service(), StorageCommitmentPushModelInstance
+            )
+        except (RuntimeError, ValueError):
+            return None
+        if "Status" not in status:  # it has gone; whether it heard us can't be told
+            raise HungUp(
+                Trouble(peer, "hung up when asked for commitment", "Try later", lasting=False)
+            )
+        return str(question.TransactionUID) if status.Status == 0 else None
 
     def _wait(self, opened: Any, transaction: str, most_s: float) -> Mapping[str, Commitment]:
         """The answer to a transaction; empty if none comes in time."""
@@ -142,13 +169,10 @@ def commitment_service() -> str:
     return str(StorageCommitmentPushModel)
 
 
-def _request(opened: Any, peer: Peer, entries: Sequence[Entry]) -> str | None:
-    """Ask by N-ACTION; the transaction's UID, or None if the peer won't."""
+def _question(entries: Sequence[Entry]) -> Any:
+    """The data set that asks for some files, under a transaction of its own."""
     from pydicom.dataset import Dataset  # noqa: PLC0415 - slow
     from pydicom.uid import generate_uid  # noqa: PLC0415
-    from pynetdicom.sop_class import (  # noqa: PLC0415
-        StorageCommitmentPushModelInstance,
-    )
 
     question = Dataset()
     question.TransactionUID = generate_uid()
@@ -158,12 +182,4 @@ def _request(opened: Any, peer: Peer, entries: Sequence[Entry]) -> str | None:
         item.ReferencedSOPClassUID = entry.sop_class
         item.ReferencedSOPInstanceUID = entry.sop_instance
         question.ReferencedSOPSequence.append(item)
-    try:
-        status, _ = opened.send_n_action(
-            question, _ACTION, commitment_service(), StorageCommitmentPushModelInstance
-        )
-    except (RuntimeError, ValueError):
-        return None
-    if "Status" not in status:  # it has gone; whether it heard us can't be told
-        raise HungUp(Trouble(peer, "hung up when asked for commitment", "Try later", lasting=False))
-    return str(question.TransactionUID) if status.Status == 0 else None
+    return question

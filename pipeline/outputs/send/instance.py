@@ -10,6 +10,7 @@ from pathlib import Path
 from pipeline.errors import SendError
 from pipeline.io.digest import sha256_file
 from pipeline.outputs.send.entry import Entry, Instance
+from pipeline.outputs.send.whole import is_cut_short
 
 _NEEDED = ("SOPInstanceUID", "SOPClassUID", "StudyInstanceUID", "SeriesInstanceUID")
 _NAMES = ("PatientID", "PatientName")
@@ -18,6 +19,7 @@ _IN_HEADER = {
     "SOPClassUID": "MediaStorageSOPClassUID",
 }
 _SYNTAX = "TransferSyntaxUID"
+_AFTER_ITS_LENGTH = 144  # preamble, prefix, and the element that tells the header's length
 
 
 def find_files(paths: list[Path]) -> list[Path]:
@@ -108,14 +110,20 @@ def _told(path: Path) -> Mapping[str, str]:
     """What the file says of itself, empty where it says nothing; its pixels aren't read."""
     import pydicom  # noqa: PLC0415 - slow
     from pydicom.errors import InvalidDicomError  # noqa: PLC0415
+    from pydicom.uid import DeflatedExplicitVRLittleEndian  # noqa: PLC0415
 
     try:
-        with warnings.catch_warnings():
+        with path.open("rb") as stream, warnings.catch_warnings():
             warnings.simplefilter("ignore")  # odd values are not for us to judge
-            content = pydicom.dcmread(path, stop_before_pixels=True)
+            content = pydicom.dcmread(stream, stop_before_pixels=True)
             told = {name: _text(content.get(name)) for name in (*_NEEDED, *_NAMES)}
             header = content.file_meta
             told |= {name: _text(header.get(name)) for name in (*_IN_HEADER.values(), _SYNTAX)}
+            start = _AFTER_ITS_LENGTH + int(header.FileMetaInformationGroupLength)
+            implicit, little = map(bool, content.original_encoding)
+            cut = told[_SYNTAX] != DeflatedExplicitVRLittleEndian and is_cut_short(
+                stream, start, implicit=implicit, little=little
+            )
     except InvalidDicomError as error:
         raise SendError(
             "is no DICOM file",
@@ -131,6 +139,12 @@ def _told(path: Path) -> Mapping[str, str]:
             where=str(path),
             remedy="The file is damaged; write it anew with girthstrip export",
         ) from error
+    if cut:
+        raise SendError(
+            "is cut short: it ends before its last element does",
+            where=str(path),
+            remedy="Copy it again, or write it anew with girthstrip export",
+        )
     if not told[_SYNTAX]:
         raise SendError(
             "is no DICOM file that can be sent: its header names no transfer syntax",

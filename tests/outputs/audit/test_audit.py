@@ -12,14 +12,18 @@ from pathlib import Path
 import pytest
 import tifffile
 
+import pipeline
 from pipeline.cli import run
 from pipeline.io.audit_log import add_audit_record, log_folder, read_audit_log
 from pipeline.io.strip import read_strip, write_strip
+from pipeline.outputs.audit.figure_words import figure_words
 from tests.outputs.audit.archive_folder import digests_of, write_result
 from tests.quality.evidence.welds import Gray, Job, make_job, shoot, turned, weld_thickness
 from tests.weld_folder import WeldFolder, digests, stitch
 
 Capture = pytest.CaptureFixture[str]
+PACKAGE = Path(pipeline.__file__).parent
+WHO = ("panel", "operator")
 
 
 @cache
@@ -60,6 +64,30 @@ def test_an_honest_archive_raises_no_question(tmp_path: Path, capsys: Capture) -
     assert run(["archive", "audit", str(tmp_path)]) == 0
     assert "nothing here needs a question" in capsys.readouterr().out
     assert digests(tmp_path) == before
+    out = tmp_path.with_name("audit-page")
+    assert run(["archive", "audit", str(tmp_path), "--out", str(out), "--quiet"]) == 0
+    page = (out / "audit.html").read_text(encoding="utf-8")
+    assert page.count("Nothing here needs a question") == 1
+    assert "0 things" not in page
+
+
+def test_a_log_that_is_no_table_is_a_question_not_a_fault(tmp_path: Path, capsys: Capture) -> None:
+    put(tmp_path, "W-0", 0)
+    log = put(tmp_path, "W-1", 1) / "quality.json"
+    log.write_text(json.dumps(json.loads(log.read_text()) | {"weld": []}))
+    (one,) = audited(tmp_path, capsys)["unreadable"]
+    assert one["folders"] == ["W-1"]
+
+
+def test_every_figure_has_words() -> None:
+    """Figures are written down under short names in these files."""
+    named = set()
+    for name in ("outputs/audit/likeness", "outputs/audit/panels", "quality/evidence/schedule"):
+        text = (PACKAGE / f"{name}.py").read_text(encoding="utf-8")
+        named |= set(re.findall(r'"(\w+)": [^"]', text))
+    figures = dict.fromkeys((*named, *WHO), 1.0)
+    assert len(figures) > 20
+    assert len(figure_words(figures)) == len(figures)
 
 
 def test_one_weld_processed_twice_is_no_question(tmp_path: Path, capsys: Capture) -> None:
@@ -121,6 +149,8 @@ def test_the_page_shows_both_strips_and_needs_no_network(tmp_path: Path, capsys:
     assert page.count("data:image/png;base64,") == 2
     assert not re.search(r"(?:src|href)=\"(?!data:)", page)
     assert "questions, no accusations" in page
+    assert "Places alike" in page
+    assert "places_alike" not in page
     record = json.loads((out / "audit.json").read_text())
     assert record["count"] == {"same_weld": 1}
     assert run(["archive", "audit", str(tmp_path / "welds"), "--out", str(out)]) == 2
