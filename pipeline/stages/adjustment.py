@@ -17,6 +17,7 @@ from pipeline.geometry import Panel, ScanGeometry
 from pipeline.model import FloatArray
 from pipeline.stages.least_squares import Problem, Solution
 from pipeline.stages.matching import Ties
+from pipeline.stages.unbent import unbent
 from pipeline.stages.unknowns import (
     PITCH,
     ROLL,
@@ -116,6 +117,8 @@ def adjust(
         open_along, open_axial = problem.missed(solution, crosses)
         solution = problem.solve(solution.unknowns, every)
         closure = _Closure(None, open_along, open_axial)
+    problem = _straightened(problem, solution)
+    solution = problem.solve(solution.unknowns, every, settled=True)
     problem.set_floor(problem.find_floor(solution, every))
     solution = problem.solve(solution.unknowns, every, settled=True)
     solution, covariance = _as_told_by_ties(problem, solution, every)
@@ -124,6 +127,15 @@ def adjust(
         alone = problem.solve(solution.unknowns, ~crosses, held, settled=True)
         closure = replace(closure, along=problem.missed(alone, crosses)[0])
     return _result(problem, solution, covariance, closure)
+
+
+def _straightened(problem: Problem, solution: Solution) -> Problem:
+    """The problem with its ties freed of the bends that they were measured with."""
+    n, unknowns = problem.n, solution.unknowns
+    told = problem.geometry, problem.panel
+    place = unknowns[:n], unknowns[n : 2 * n]
+    ties = unbent(problem.ties, told, problem.shaped(unknowns), *place, ring=problem.ring)
+    return problem.with_ties(ties)
 
 
 def _as_told_by_ties(

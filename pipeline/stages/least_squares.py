@@ -86,6 +86,11 @@ class Problem:
         n = self.n
         self.places = np.stack([ties.b, n + ties.b, ties.a, n + ties.a], axis=1)
 
+    def with_ties(self, ties: Ties) -> Problem:
+        """The same problem with other ties."""
+        told = self.encoder, self.geometry, self.panel, self.priors, self.ring, self.pitch_mm
+        return Problem(ties, *told)
+
     def start(self) -> FloatArray:
         """Where the encoder says the frames are, no offsets, the geometry as told."""
         return np.concatenate([self.encoder, np.zeros(self.n), self.nominal])

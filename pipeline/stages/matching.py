@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.calibration.product import NoiseModel
 from pipeline.kernels.correlation import Peak
+from pipeline.kernels.told_moments import told_moments
 from pipeline.model import FloatArray
 from pipeline.stages.agreement import Agreement, judge, texture_noise
 from pipeline.stages.coarse import LOBE, Coarse, coarse_shift, repeats
@@ -19,6 +20,7 @@ from pipeline.stages.views import COARSE, View
 TOO_SMALL = "the overlap is too small to compare"
 _BLANK = "blank overlap"
 _OWN_PATTERN = "only what the panel itself shows is alike, or the carriage stood still"
+_DEGREES = np.array([1, 1, 2, 2, 2])  # of z, s, z², s·z, s²
 _PLAIN = 1.25  # how far a true match must be expected above chance before its absence counts
 
 
@@ -30,6 +32,10 @@ class Ties:
     ``covariance`` (n, 2, 2) of the shift, mm², in the order (s, z); ``log_ratio`` how much brighter
     b shows the place than a, natural logarithm; ``residual`` the disagreement left in units of
     what noise alone would leave (about 1).
+
+    A tie's shift is a mean over a patch: of z, s, z², s·z, s², mm from the tie's place in a, by
+    what tells the shift along s and along z, ``moments`` (n, 2, 5) are the means; ``bent_mm`` (n,
+    2) is what the bend that it was measured with made of these.
     """
 
     a: np.ndarray
@@ -41,6 +47,8 @@ class Ties:
     covariance: FloatArray
     log_ratio: FloatArray
     residual: FloatArray
+    moments: FloatArray
+    bent_mm: FloatArray
 
     def __len__(self) -> int:
         return len(self.a)
@@ -55,7 +63,10 @@ class Ties:
         if not parts:
             empty = np.empty(0)
             index = np.empty(0, dtype=np.int64)
-            return Ties(index, index, empty, empty, empty, empty, np.empty((0, 2, 2)), empty, empty)
+            return Ties(
+                *(index, index, empty, empty, empty, empty, np.empty((0, 2, 2)), empty, empty),
+                *(np.empty((0, 2, 5)), np.empty((0, 2))),
+            )
         return Ties(*(np.concatenate([getattr(p, name) for p in parts]) for name in Ties.__slots__))
 
 
@@ -198,6 +209,19 @@ def _as_ties(a: View, b: View, patches: Patches, noise: NoiseModel) -> Ties:
     expected = np.hypot(*(texture_noise(np.exp(log), noise) for log in (log_a, log_b)))
     covariance = np.array([shift.covariance for _, shift in found]) * grid.pitch_mm**2
     row, column = np.array([shift.at for _, shift in found]).T
+    moments = np.array(
+        [
+            told_moments(
+                a.texture,
+                b.texture,
+                (int(corner[0]), int(corner[1]), *size),
+                (shift.rows, shift.columns),
+                shift.at,
+            )
+            for corner, (_, shift) in zip(corners, found, strict=True)
+        ]
+    )
+    bent = np.sum(moments * np.array([patches.bend_about(*shift.at) for _, shift in found]), axis=2)
     return Ties(
         a=np.full(count, a.frame, dtype=np.int64),
         b=np.full(count, b.frame, dtype=np.int64),
@@ -208,6 +232,8 @@ def _as_ties(a: View, b: View, patches: Patches, noise: NoiseModel) -> Ties:
         covariance=covariance[:, ::-1, ::-1],  # from (row, column) to (s, z)
         log_ratio=log_b - log_a,
         residual=residual / expected,
+        moments=moments[:, ::-1] * grid.pitch_mm**_DEGREES,
+        bent_mm=bent[:, ::-1] * grid.pitch_mm,
     )
 
 

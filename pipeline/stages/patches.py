@@ -25,13 +25,19 @@ class Patches:
     """Pieces of frame a's view, all of one ``size`` (rows, columns), looked for in b.
 
     ``corners`` (n, 2) are their first (row, column); ``shifts`` what least squares found for each,
-    None where it didn't settle; ``start`` (rows, columns) where it began.
+    None where it didn't settle; ``start`` (rows, columns) where it began; ``bend`` how the shift
+    was taken to vary, None: it wasn't.
     """
 
     corners: np.ndarray
     size: tuple[int, int]
     shifts: tuple[Shift | None, ...]
     start: tuple[float, float]
+    bend: Bend | None = None
+
+    def bend_about(self, row: float, column: float) -> FloatArray:
+        """(2, 5): how the shift was taken to vary about a place, see `Bend.about`."""
+        return np.zeros((2, 5)) if self.bend is None else self.bend.about(row, column)
 
     def moved(self) -> FloatArray:
         """(n, 2): where b shows each, as far as that is known."""
@@ -75,7 +81,7 @@ def refine_patches(a: View, b: View, start: tuple[float, float], patch_px: int) 
         _shift(a, b, (*place, height, width), start if bend is None else bend, known is not None)
         for place, known in zip(places, rough, strict=True)
     ]
-    return Patches(corners, size, tuple(shifts), start)
+    return Patches(corners, size, tuple(shifts), start, bend)
 
 
 def _patch_starts(first: int, end: int, size: int) -> list[int]:

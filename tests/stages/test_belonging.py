@@ -16,7 +16,8 @@ Pairs = list[tuple[int, int]]
 def ties(pairs: Pairs) -> Ties:
     a, b = (np.array(side, dtype=np.int64) for side in zip(*pairs, strict=True))
     n = len(pairs)
-    return Ties(a, b, *np.zeros((4, n)), np.zeros((n, 2, 2)), np.zeros(n), np.ones(n))
+    plain = np.zeros((n, 2, 5)), np.zeros((n, 2))
+    return Ties(a, b, *np.zeros((4, n)), np.zeros((n, 2, 2)), np.zeros(n), np.ones(n), *plain)
 
 
 def links(same: Pairs, differs: Pairs, blank: Pairs | None = None) -> list[Link]:

@@ -20,7 +20,9 @@ def tied(pairs: list[tuple[int, int]], residual: list[float]) -> Ties:
     n = len(pairs)
     a, b = np.array(pairs).reshape(-1, 2).T
     zeros = np.zeros(n)
-    return Ties(a, b, zeros, zeros, zeros, zeros, np.zeros((n, 2, 2)), zeros, np.array(residual))
+    places = a, b, zeros, zeros, zeros, zeros
+    plain = np.zeros((n, 2, 5)), np.zeros((n, 2))
+    return Ties(*places, np.zeros((n, 2, 2)), zeros, np.array(residual), *plain)
 
 
 def test_a_seam_lies_midway_and_tells_what_its_own_ties_say() -> None:

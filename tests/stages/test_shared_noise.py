@@ -51,7 +51,18 @@ def ties(pairs: list[tuple[int, int]], s_a: float, s_b: float) -> Ties:
     n = len(pairs)
     one = np.ones(n)
     return Ties(
-        a, b, s_a * one, 0 * one, s_b * one, 0 * one, np.tile(np.eye(2), (n, 1, 1)), 0 * one, one
+        *(
+            a,
+            b,
+            s_a * one,
+            0 * one,
+            s_b * one,
+            0 * one,
+            np.tile(np.eye(2), (n, 1, 1)),
+            0 * one,
+            one,
+        ),
+        *(np.zeros((n, 2, 5)), np.zeros((n, 2))),
     )
 
 

@@ -118,4 +118,6 @@ def _tie(
         np.broadcast_to(np.eye(2) * sigma_mm**2, (count, 2, 2)).copy(),
         np.zeros(count),
         np.ones(count),
+        np.zeros((count, 2, 5)),
+        np.zeros((count, 2)),
     )
