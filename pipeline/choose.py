@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -12,12 +12,13 @@ from pipeline.calibration.conditions import foreign
 from pipeline.calibration.decisions import Entry
 from pipeline.calibration.for_scan import for_scan
 from pipeline.calibration.lookup import Choice, accept_named, choose
-from pipeline.calibration.product import CalibrationSet
+from pipeline.calibration.product import CalibrationFacts, CalibrationSet
 from pipeline.calibration.wanted import Condition, Wanted, wanted_by_frames
 from pipeline.config.panel import Panel
 from pipeline.config.weld import WeldJob
+from pipeline.config.weld_sections import CalibrationFolder
 from pipeline.errors import CalibrationError
-from pipeline.io.calibration_library import is_library, read_library
+from pipeline.io.calibration_library import Library, is_library, read_library
 from pipeline.io.calibration_store import read_calibration, read_facts
 from pipeline.model import FrameRow
 from pipeline.plan import scan_geometry
@@ -44,13 +45,29 @@ def choose_calibration(job: WeldJob, rows: Sequence[FrameRow]) -> ChosenCalibrat
     Raises:
         CalibrationError: none suits, or what is against it isn't allowed in the config.
     """
-    told = job.calibration
-    wanted = wanted_by_panel(job.panel, rows)
+    return choose_wanted(job.calibration, wanted_by_panel(job.panel, rows))
+
+
+def choose_wanted(
+    told: CalibrationFolder,
+    wanted: Wanted,
+    *,
+    library_of: Callable[[Path], Library] = read_library,
+    facts_of: Callable[[Path], tuple[str, CalibrationFacts]] = read_facts,
+) -> ChosenCalibration:
+    """The calibration for frames that ask for this; see ``choose_calibration``.
+
+    ``library_of`` and ``facts_of`` read a library and a calibration's facts: who asks for many
+    welds gives readers that remember.
+
+    Raises:
+        CalibrationError: none suits, or what is against it isn't allowed in the config.
+    """
     allow = frozenset(map(Condition, told.allow))
     if told.folder is None:
         if told.from_library is None:  # the config's own rule gives one of the two
             raise ValueError("the job names neither a calibration nor a library")
-        library = read_library(told.from_library)
+        library = library_of(told.from_library)
         try:
             choice = choose(library.entries, wanted, allow=allow)
         except CalibrationError as error:
@@ -61,7 +78,10 @@ def choose_calibration(job: WeldJob, rows: Sequence[FrameRow]) -> ChosenCalibrat
                 remedy=error.remedy,
             ) from error
         return ChosenCalibration(library.path(choice.entry), choice)
-    return ChosenCalibration(told.folder, _named(told.folder, told.from_library, wanted, allow))
+    readers = library_of, facts_of
+    return ChosenCalibration(
+        told.folder, _named(told.folder, told.from_library, wanted, allow, readers)
+    )
 
 
 def calibration_for(
@@ -110,10 +130,15 @@ def wanted_by_panel(panel: Panel, rows: Sequence[FrameRow]) -> Wanted:
 
 
 def _named(
-    folder: Path, library: Path | None, wanted: Wanted, allow: AbstractSet[Condition]
+    folder: Path,
+    library: Path | None,
+    wanted: Wanted,
+    allow: AbstractSet[Condition],
+    readers: tuple[Callable[[Path], Library], Callable[[Path], tuple[str, CalibrationFacts]]],
 ) -> Choice:
     """A calibration that was named, judged by the records of every library that it is in."""
-    identity, facts = read_facts(folder)
+    library_of, facts_of = readers
+    identity, facts = facts_of(folder)
     unknown = Entry(str(folder), identity, facts)
     home = folder.resolve().parent
     libraries = [] if library is None else [library]
@@ -121,7 +146,7 @@ def _named(
         libraries.append(home)
     choices = []
     for place in libraries:
-        entries = read_library(place).entries
+        entries = library_of(place).entries
         entry = next((one for one in entries if one.identity == identity), unknown)
         choice = accept_named(entry, wanted, in_library=True, allow=allow)
         if place == library and entry is not unknown and not foreign(facts, wanted):

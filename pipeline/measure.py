@@ -205,14 +205,16 @@ def measure_strip(
     profile = profile_of(job.quality, used)
     geometry, panel = scan_geometry(job)
     if opened.log is not None:
-        geometry, panel = _solved(opened.log, geometry, panel)
+        geometry, panel = solved_geometry(opened.log, geometry, panel)
     kv = None if opened.log is None else opened.log.exposure.kv_max
     known = known_of(job, profile, geometry, panel, kv=kv, facts=facts_of(job)[0])
     found = measure_image(opened.picture, known)
     return Measured(opened.name, asked_by(job, profile), found)
 
 
-def _solved(log: QualityLog, geometry: ScanGeometry, panel: Panel) -> tuple[ScanGeometry, Panel]:
+def solved_geometry(
+    log: QualityLog, geometry: ScanGeometry, panel: Panel
+) -> tuple[ScanGeometry, Panel]:
     """The geometry that the frames told, out of the log."""
     told = log.geometry
     return (

@@ -154,6 +154,7 @@ def software() -> Mapping[str, str]:
     return {
         "name": "girthstrip",
         "version": pipeline.__version__,
+        "numeric": pipeline.NUMERIC_VERSION,
         "python": platform.python_version(),
         "numpy": np.__version__,
         "opencv": cv2.__version__,

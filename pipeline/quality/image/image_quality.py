@@ -11,6 +11,7 @@ from pipeline.quality.asked.compensation import compensated, sharpness_rule
 from pipeline.quality.asked.exposure_geometry import image_sr_b_mm
 from pipeline.quality.asked.judge import Figure, judge
 from pipeline.quality.asked.known import Known, StripPicture
+from pipeline.quality.asked.profile import Profile
 from pipeline.quality.asked.requirement import (
     SNR_N,
     SR_B,
@@ -74,7 +75,7 @@ def measure_image(picture: StripPicture, known: Known) -> ImageQuality:
 
     Nothing is asked where the requirements are empty: measures are then only reported.
     """
-    iqis = _read(picture, known)
+    iqis = read_gauges(picture, known)
     sharp = _sharpness(iqis, known, picture.grid)
     noise = _noise(picture, known, sharp)
     figures = [
@@ -137,13 +138,14 @@ def _without_relief(asked: Requirements, figures: Sequence[Figure]) -> Requireme
     )
 
 
-def _read(picture: StripPicture, known: Known) -> tuple[IqiRead, ...]:
+def read_gauges(picture: StripPicture, known: Known) -> tuple[IqiRead, ...]:
+    """Every gauge that is known to lie in the picture, read as the profile says."""
     profile = known.profile
     if not known.iqis:
         return ()
     wires = profile.wires.rows if profile.wires else ()
-    pairs = profile.pairs.rows if profile.pairs else ()
     reading = profile.reading
+    duplex_table, duplex_criteria = duplex_reading_of(profile)
     return read_iqis(
         picture.values,
         picture.grid,
@@ -151,15 +153,22 @@ def _read(picture: StripPicture, known: Known) -> tuple[IqiRead, ...]:
         wire_diameters_mm={
             int(row.name[1:]): row.diameter_mm for row in wires if row.name[1:].isdigit()
         },
-        duplex_table=[row.diameter_mm for row in pairs if row.name[1:].isdigit()],
+        duplex_table=duplex_table,
         wire_criteria=WireCriteria(reading.wire_significance, reading.wire_length_mm)
         if reading
         else WireCriteria(),
-        duplex_criteria=DuplexCriteria(reading.dip_percent, reading.fewest_lines)
-        if reading
-        else DuplexCriteria(),
+        duplex_criteria=duplex_criteria,
         source_side_scale=known.source_side_scale,
     )
+
+
+def duplex_reading_of(profile: Profile) -> tuple[list[float], DuplexCriteria]:
+    """The diameters of a duplex gauge's pairs from the thickest on, and how they are read."""
+    pairs, reading = profile.pairs.rows if profile.pairs else (), profile.reading
+    criteria = (
+        DuplexCriteria(reading.dip_percent, reading.fewest_lines) if reading else DuplexCriteria()
+    )
+    return [row.diameter_mm for row in pairs if row.name[1:].isdigit()], criteria
 
 
 def _turn_mm(grid: StripGrid) -> float | None:

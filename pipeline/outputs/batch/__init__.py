@@ -1,0 +1,1 @@
+"""What reprocessing changed: a weld's two results side by side, and all welds' on one page."""
