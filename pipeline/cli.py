@@ -22,6 +22,7 @@ from pipeline.commands.export import export
 from pipeline.commands.interrupts import INTERRUPTED, Signals
 from pipeline.commands.measure import measure
 from pipeline.commands.other_group import HintsAtGroups
+from pipeline.commands.review import review
 from pipeline.commands.send import send_commands
 from pipeline.commands.simulate import simulate
 from pipeline.commands.stitch import stitch
@@ -65,6 +66,7 @@ app.command(epilog="Example: girthstrip simulate small scan --seed 7")(simulate)
 app.add_typer(calibrate_commands)
 app.command(epilog="Example: girthstrip stitch weld.toml --calibration calibration-march")(stitch)
 app.command(epilog="Example: girthstrip measure result")(measure)
+app.command(epilog="Example: girthstrip review welds")(review)
 archive_commands.command("audit", epilog="Example: girthstrip archive audit welds --out audit")(
     audit
 )

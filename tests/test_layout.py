@@ -41,8 +41,9 @@ LAYERS = (
     "assess",
     "release",
     "batch",
-    "demo",
     "terminal",
+    "review",
+    "demo",
     "commands",
     "cli",
 )

@@ -1,0 +1,1 @@
+"""The review page's server: strips looked at, measured in, written down about, on one machine."""
