@@ -6,8 +6,6 @@ So whatever is killed, the next run goes on with what isn't there yet.
 
 from __future__ import annotations
 
-import fcntl
-import os
 import time
 import uuid
 from collections.abc import Callable, Iterator, Sequence
@@ -25,6 +23,7 @@ from pipeline.batch.plan import BatchPlan
 from pipeline.batch.source import Told
 from pipeline.batch.task import Order, Outcome, note_made, reprocess
 from pipeline.errors import InputError
+from pipeline.io.file_lock import locked
 from pipeline.io.folders import clear_stale_in
 
 Progress = Callable[[str, int, int], None]
@@ -99,19 +98,13 @@ def one_at_a_time(folder: Path) -> Iterator[None]:
         InputError: another process is at it.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    descriptor = os.open(folder / _LOCK, os.O_RDWR | os.O_CREAT, 0o644)
-    try:
-        try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise InputError(
-                "another girthstrip batch is at work here",
-                where=str(folder.parent),
-                remedy="Wait for it to end, or end it; what it has done stays done",
-            ) from None
+    taken = InputError(
+        "another girthstrip batch is at work here",
+        where=str(folder.parent),
+        remedy="Wait for it to end, or end it; what it has done stays done",
+    )
+    with locked(folder / _LOCK, taken):
         yield
-    finally:
-        os.close(descriptor)
 
 
 def run_orders(

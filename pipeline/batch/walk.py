@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pipeline.batch.names import base_of, is_kept
 from pipeline.errors import InputError
 from pipeline.io.audit_log import AUDIT_FOLDER
+from pipeline.io.folder_names import names_in
 from pipeline.io.folders import BAG_FILE, CALIBRATION_FILE, LIBRARY_FILE, LOG_FILE
 
 _CLOSED = frozenset({BAG_FILE, CALIBRATION_FILE, LIBRARY_FILE})
@@ -50,17 +51,8 @@ def _folders(root: str) -> Iterator[tuple[str, list[str]]]:
     waiting = [root]
     while waiting:
         folder = waiting.pop()
-        below: list[str] = []
-        files: list[str] = []
         try:
-            with os.scandir(folder) as entries:
-                for entry in entries:
-                    if entry.name.startswith("."):
-                        continue
-                    if entry.is_dir(follow_symlinks=False):
-                        below.append(entry.name)
-                    else:
-                        files.append(entry.name)
+            below, files = names_in(folder)
         except OSError as error:
             raise InputError(
                 f"can't be looked into ({error.strerror or error})",

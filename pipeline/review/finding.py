@@ -13,6 +13,7 @@ from pathlib import Path
 from pipeline.batch.names import STATE_FOLDER
 from pipeline.errors import InputError
 from pipeline.io.audit_log import AUDIT_FOLDER
+from pipeline.io.folder_names import names_in
 from pipeline.io.folders import BAG_FILE, CALIBRATION_FILE, LIBRARY_FILE, LOG_FILE
 
 STRIP_FILE, MAPS_FILE = "strip.tif", "maps.tif"
@@ -65,21 +66,13 @@ def _result_folders(root: Path) -> Iterator[Path]:
     while waiting and seen < _MOST_FOLDERS:
         folder = waiting.pop()
         seen += 1
-        below, files = [], set()
         try:
-            with os.scandir(folder) as entries:
-                for entry in entries:
-                    if entry.name.startswith("."):
-                        continue
-                    if entry.is_dir(follow_symlinks=False):
-                        below.append(entry.name)
-                    else:
-                        files.add(entry.name)
+            below, files = names_in(folder)
         except OSError:
             continue  # what may not be looked into isn't served
         if not _CLOSED.isdisjoint(files):
             continue
-        if not files.isdisjoint((LOG_FILE, STRIP_FILE)):
+        if not {LOG_FILE, STRIP_FILE}.isdisjoint(files):
             yield folder
             continue
         names = sorted(set(below) - _PASSED_OVER, reverse=True)

@@ -37,7 +37,7 @@ def chain(frames: int, wrong: set[int], reach: int = 1, twins: Pairs | None = No
 @pytest.mark.parametrize(
     "wrong",
     [set(), {7}, {7, 8}, {4, 6}, {4, 14}, {2, 5, 9, 13}, {17}, {0}, {0, 17}, {1}],
-    ids=str,
+    ids=lambda wrong: str(sorted(wrong)),
 )
 def test_frames_that_differ_are_named_and_no_others(wrong: set[int], reach: int) -> None:
     """{4, 6}: only neighbours overlap, so frame 5 matches none either; {1}: nor does frame 0."""

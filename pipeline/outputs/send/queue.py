@@ -7,18 +7,17 @@ UID; it stands in the queue once. Files stay where they are, the queue knows the
 
 from __future__ import annotations
 
-import fcntl
-import os
 import sqlite3
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 from pipeline.config.path_text import path_of, path_text
 from pipeline.errors import OutputError, SendError
+from pipeline.io.file_lock import locked
 from pipeline.outputs.send.admission import Admission, admission
 from pipeline.outputs.send.entry import OPEN, Commitment, Entry, Instance, State
 
@@ -170,22 +169,17 @@ class Queue:
         Raises:
             SendError: another process is sending from this queue.
         """
-        with self._explained():
-            descriptor = os.open(self.folder / _LOCK, os.O_RDWR | os.O_CREAT, 0o644)
-        try:
-            try:
-                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                raise SendError(
-                    "is being sent from already, by another process",
-                    where=str(self.folder),
-                    remedy="Wait for it; what you add meanwhile is sent by it too",
-                ) from None
+        taken = SendError(
+            "is being sent from already, by another process",
+            where=str(self.folder),
+            remedy="Wait for it; what you add meanwhile is sent by it too",
+        )
+        with ExitStack() as held:
+            with self._explained():
+                held.enter_context(locked(self.folder / _LOCK, taken))
             for entry in self._read("state = ?", State.SENDING):
                 self.update(entry, State.DOUBTFUL, told="cut off while it was being sent")
             yield
-        finally:
-            os.close(descriptor)
 
     def _begin(self) -> None:
         version = self._database.execute("PRAGMA user_version").fetchone()[0]
