@@ -37,7 +37,7 @@ class Shown:
             self.page.mouse.move(x, y - 30)  # along the strip, so as not to leave it
         with self.page.expect_response(answer):
             self.page.mouse.move(x + 0.5, y + 0.5)
-        self.page.wait_for_timeout(200)
+        self.page.wait_for_timeout(500)
         terms = self.page.locator("#told dt").all_inner_texts()
         return dict(zip(terms, self.page.locator("#told dd").all_inner_texts(), strict=True))
 
@@ -69,3 +69,8 @@ def screen_gray(value: float, low: int, high: int, *, negative: bool) -> float:
     """What the screen shows of a gray value, 0 to 255: a straight line between two ends."""
     part = min(1.0, max(0.0, (value - low) / (high - low)))
     return 255 * (1 - part if negative else part)
+
+
+def written(response: Any) -> bool:
+    """Whether this answers a mark that was written, and not a look for other tabs' marks."""
+    return response.request.method == "POST" and response.url.endswith("/marks")

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from tests.review.browser.conftest import ServedWeld
-from tests.review.browser.looked_at import Shown
+from tests.review.browser.looked_at import Shown, written
 
 Open = Callable[..., Any]
 PANELS = ("gray", "layers", "spot", "measure", "marks", "compare", "keys")
@@ -64,7 +64,7 @@ def test_with_the_keyboard_alone(weld: ServedWeld, open_page: Open) -> None:
     press("ArrowRight")
     assert page.locator("#cross").is_visible()
     press(".")
-    with page.expect_response("**/marks"):
+    with page.expect_response(written):
         press("Enter")
     page.wait_for_selector("#marks [data-mark]")
     before = page.locator("#window-told").inner_text()
@@ -126,7 +126,7 @@ def test_with_a_finger(weld: ServedWeld, open_page: Open) -> None:
     with page.expect_response("**/probe?*"):
         page.touchscreen.tap(x, y)
     page.wait_for_selector("#told dd")
-    assert page.locator("#panel-spot").is_visible()
+    page.wait_for_selector("#panel-spot", state="visible")
     page.get_by_role("button", name="close", exact=True).click()
     before = float(page.locator("#dial-drawing").get_attribute("aria-valuenow"))
     touch = page.context.new_cdp_session(page)

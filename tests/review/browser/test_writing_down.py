@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from tests.review.browser.conftest import ServedWeld, key_of
-from tests.review.browser.looked_at import Shown
+from tests.review.browser.looked_at import Shown, written
 
 Open = Callable[..., Any]
 
@@ -30,7 +30,7 @@ def draw(page: Any, weld: ServedWeld, tool: str = "box") -> tuple[dict[str, str]
     page.mouse.down()
     page.mouse.move(first[0] + 20, first[1] + 20)
     page.mouse.move(*last)
-    with page.expect_response("**/marks"):
+    with page.expect_response(written):
         page.mouse.up()
     page.wait_for_selector("#marks [data-mark]")
     return ends
@@ -45,7 +45,7 @@ def test_a_mark_is_there_after_a_reload_and_in_the_export(
     word = page.locator("#marks select").input_value()
     page.wait_for_timeout(500)
     page.locator("#marks textarea").fill("bright edge; ½ of it")
-    with page.expect_response("**/marks"):
+    with page.expect_response(written):
         page.locator("#marks textarea").press("Tab")
     page.reload()
     page.wait_for_selector("body[data-ready]")
@@ -69,7 +69,7 @@ def test_nothing_written_is_ever_taken_out_of_the_journal(
     page = open_page(weld.address)
     draw(page, weld)
     before = weld.journal.read_bytes()
-    with page.expect_response("**/marks"):
+    with page.expect_response(written):
         page.get_by_role("button", name="take back").click()
     page.wait_for_selector("#marks .gone")
     after = weld.journal.read_bytes()
@@ -86,19 +86,21 @@ def test_two_tabs_tell_each_other(weld: ServedWeld, open_page: Open) -> None:
     second.locator("[data-panel=marks]").click()
     second.wait_for_selector("#marks textarea")
     first.locator("#marks textarea").fill("from the first")
-    with first.expect_response("**/marks"):
+    with first.expect_response(written):
         first.locator("#marks textarea").press("Tab")
     second.locator("#marks textarea").fill("from the second")
-    with second.expect_response("**/marks") as answered:
+    with second.expect_response(written) as answered:
         second.locator("#marks textarea").press("Tab")
     assert answered.value.status == 409
     second.wait_for_selector(".conflict")
     assert second.locator("#marks textarea").input_value() == "from the first"
     assert "from the second" in second.locator(".conflict").inner_text()
-    with second.expect_response("**/marks") as answered:
+    with second.expect_response(written) as answered:
         second.get_by_role("button", name="write mine as well").click()
     assert answered.value.status == 200
-    assert second.locator("#marks textarea").input_value() == "from the second"
+    second.wait_for_function(
+        "document.querySelector('#marks textarea').value === 'from the second'"
+    )
     told = weld.journal.read_text(encoding="utf-8")
     assert "from the first" in told
     assert "from the second" in told
