@@ -22,7 +22,7 @@ class Told:
 
     sheet: Path | None = None
     rows: Mapping[tuple[str, str], SheetRow] = field(default_factory=dict)
-    library: Path | None = None
+    from_library: Path | None = None
     digest: str = ""
 
     def row(self, job: WeldJob) -> SheetRow | None:
@@ -37,7 +37,7 @@ def told_by(sheet: Path | None, library: Path | None) -> Told:
         TableError: the sheet can't be read or is wrong.
     """
     if sheet is None:
-        return Told(library=library, digest=str(library or ""))
+        return Told(from_library=library, digest=str(library or ""))
     read = read_sheet(sheet)
     faults = [*read.faults, *cell_faults(read)]
     if faults:
@@ -66,10 +66,10 @@ class Source:
             ConfigError: the config is faulty.
         """
         overrides: dict[str, object] = {}
-        if told.library is not None:
+        if told.from_library is not None:
             overrides = {
                 "calibration.folder": None,
-                "calibration.from_library": told.library.absolute(),
+                "calibration.from_library": told.from_library.absolute(),
             }
         job = load_weld_config(Path(self.config), overrides)
         row = told.row(job)
